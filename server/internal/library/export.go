@@ -1,0 +1,167 @@
+package library
+
+import (
+	"archive/zip"
+	"context"
+	"fmt"
+	"io"
+	"strings"
+	"time"
+	"unicode"
+
+	"sideport/annotate"
+	"sideport/annotate/consent"
+	"sideport/annotate/export"
+)
+
+// Bundle is an export ready to be written: one file, or an archive of several.
+type Bundle struct {
+	Format    export.Format
+	Release   consent.Release
+	Name      string // a file name that identifies nobody
+	MediaType string
+	write     func(io.Writer) error
+}
+
+// Write writes the export.
+func (b Bundle) Write(w io.Writer) error { return b.write(w) }
+
+// Export makes a case ready to leave for an audience, if its consent reaches
+// that far. recording is for formats that concern one film; "" is the first.
+func (l *Library) Export(ctx context.Context, v consent.Viewer, caseID, format string, to annotate.Audience, recording string) (Bundle, error) {
+	f, ok := export.FormatOf(format)
+	if !ok {
+		return Bundle{}, annotate.Faultf(annotate.Missing, "There is no export format %q; there are %s.", format, formatNames())
+	}
+	c, err := l.Shelf.Case(ctx, caseID)
+	if err != nil {
+		return Bundle{}, err
+	}
+	r, err := consent.Export(c, v, to)
+	if err != nil {
+		return Bundle{}, err
+	}
+	o := export.Options{Vocabulary: l.Vocabulary, Recording: recording}
+	b := Bundle{Format: f, Release: r, Name: fileName(c.Title) + f.Ext, MediaType: f.MediaType}
+	b.write = func(w io.Writer) error { return f.Write(w, r, o) }
+	if f.Files == nil {
+		return b, nil
+	}
+	if err := l.ready(ctx, c); err != nil {
+		return Bundle{}, err
+	}
+	b.Name, b.MediaType = fileName(c.Title)+".zip", "application/zip"
+	b.write = func(w io.Writer) error { return l.archive(ctx, w, b, o) }
+	return b, nil
+}
+
+func formatNames() string {
+	var out []string
+	for _, f := range export.Formats() {
+		out = append(out, f.ID)
+	}
+	return strings.Join(out, ", ")
+}
+
+// ready prepares what an archive needs, where no job has done so yet.
+func (l *Library) ready(ctx context.Context, c annotate.Case) error {
+	made, err := l.Shelf.Prepared(ctx, c.ID)
+	if err != nil {
+		return err
+	}
+	for _, r := range c.Recordings {
+		p := made[r.ID]
+		if p.Play != "" && l.have(p.Play) {
+			continue
+		}
+		if p.State == "working" {
+			return l.notReady(p)
+		}
+		if err := l.prepare(ctx, c.ID, r.ID, func(float64) {}); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// archive writes the case file and the films and stills that go with it into a
+// folder inside a zip. Films do not shrink; they are stored as they are.
+func (l *Library) archive(ctx context.Context, w io.Writer, b Bundle, o export.Options) error {
+	made, err := l.Prepared(ctx, b.Release)
+	if err != nil {
+		return err
+	}
+	z := zip.NewWriter(w)
+	dir := strings.TrimSuffix(b.Name, ".zip") + "/"
+	o.FilmType = func(recording string) string { return made[recording].Type }
+	head, err := create(z, dir+CaseFile, zip.Deflate)
+	if err != nil {
+		return err
+	}
+	if err := b.Format.Write(head, b.Release, o); err != nil {
+		return err
+	}
+	for _, a := range b.Format.Files(b.Release, o) {
+		if err := ctx.Err(); err != nil {
+			return err
+		}
+		if err := l.attach(ctx, z, dir, b.Release, a); err != nil {
+			return fmt.Errorf("archive %s: %w", a.Name, err)
+		}
+	}
+	return z.Close()
+}
+
+func create(z *zip.Writer, name string, method uint16) (io.Writer, error) {
+	// The archive's own clock says nothing about the operation's day.
+	return z.CreateHeader(&zip.FileHeader{Name: name, Method: method, Modified: time.Date(2000, 1, 1, 0, 0, 0, 0, time.UTC)})
+}
+
+func (l *Library) attach(ctx context.Context, z *zip.Writer, dir string, r consent.Release, a export.Attachment) error {
+	if a.Text != nil {
+		w, err := create(z, dir+a.Name, zip.Deflate)
+		if err != nil {
+			return err
+		}
+		_, err = w.Write(a.Text)
+		return err
+	}
+	var f Served
+	var err error
+	if a.Recording != "" {
+		f, err = l.Film(ctx, r, a.Recording)
+	} else {
+		f, err = l.Still(ctx, r, a.Still)
+	}
+	if err != nil {
+		return err
+	}
+	defer f.Close()
+	w, err := create(z, dir+a.Name, zip.Store)
+	if err != nil {
+		return err
+	}
+	_, err = io.Copy(w, f)
+	return err
+}
+
+// fileName turns a title into a plain file name: lower case, letters, digits
+// and hyphens of any script, no longer than people read.
+func fileName(title string) string {
+	var b strings.Builder
+	for _, r := range strings.ToLower(title) {
+		switch {
+		case unicode.IsLetter(r) || unicode.IsDigit(r):
+			b.WriteRune(r)
+		case b.Len() > 0 && !strings.HasSuffix(b.String(), "-"):
+			b.WriteByte('-')
+		}
+		if b.Len() > 60 {
+			break
+		}
+	}
+	if s := strings.Trim(b.String(), "-"); s != "" {
+		return s
+	}
+	return "case"
+}
