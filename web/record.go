@@ -1,0 +1,78 @@
+package web
+
+import (
+	"fmt"
+	"math"
+	"net/url"
+	"strconv"
+
+	"sideport/annotate"
+)
+
+// NewNote is the form for a note at the second at which the page opened.
+func (p RecordPage) NewNote() string {
+	q := url.Values{"t": {seconds(p.At)}}
+	if p.Film.HasFilm() {
+		q.Set("rec", p.Film.Recording)
+	}
+	return "/cases/" + url.PathEscape(p.ID) + "/notes/new?" + q.Encode()
+}
+
+// FilmURL is the address of a file of the recording that is shown.
+func (p RecordPage) FilmURL(file string) string {
+	return fmt.Sprintf("/cases/%s/recordings/%s/%s", url.PathEscape(p.ID), url.PathEscape(p.Film.Recording), file)
+}
+
+// CaptionsURL is the address of the captions in a language.
+func (p RecordPage) CaptionsURL(language string) string {
+	return p.FilmURL("captions/" + url.PathEscape(language) + ".vtt")
+}
+
+// FilmStart is the media fragment with which the film itself opens at the
+// page's second, so that a deep link works without scripts.
+func (p RecordPage) FilmStart() string {
+	if at := p.At - p.Film.Offset; at > 0 {
+		return "#t=" + seconds(at)
+	}
+	return ""
+}
+
+// ShownURL is this page with the film uncovered.
+func (p RecordPage) ShownURL() string { return p.URL(p.Film.Recording, p.At) + "&shown=1" }
+
+// ExportURL is the address of the record in a format.
+func (p RecordPage) ExportURL(e Export) string {
+	return fmt.Sprintf("/cases/%s/export/%s?%s", url.PathEscape(p.ID), url.PathEscape(e.Format), url.Values{"audience": {e.Audience}}.Encode())
+}
+
+// FPS is the film's frame rate for the frame keys; 25 where it is not known.
+func (f Film) FPS() string {
+	if !f.Rate.Valid() {
+		return "25"
+	}
+	return strconv.FormatFloat(f.Rate.Float(), 'f', -1, 64)
+}
+
+// LabelWidth is the width in pixels of the plate under a part's name.
+func (p Part) LabelWidth() int { return 8 + 7*len([]rune(p.Name)) }
+
+// lean is half the width in pixels of the drawing of a change; it stands for
+// 100 per cent, and larger changes fill it.
+const lean = 38
+
+func (v SettingValue) leanTo() float64 { return lean * max(-1, min(1, v.Change)) }
+
+// LeanX is where the drawing of the change begins, in pixels.
+func (v SettingValue) LeanX() string {
+	return annotate.FormatNumber(math.Round(40 + min(0, v.leanTo())))
+}
+
+// LeanWidth is the width of the drawing of the change, in pixels.
+func (v SettingValue) LeanWidth() string {
+	return annotate.FormatNumber(math.Round(math.Abs(v.leanTo())))
+}
+
+// Cautions are all that must be said, for the help page.
+func (HelpPage) Cautions() []string {
+	return []string{CautionEducation, CautionSettings, CautionConsent, CautionIdentity, CautionWithdrawn, CautionVocabulary}
+}
