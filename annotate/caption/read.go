@@ -24,8 +24,7 @@ func Read(data []byte) (Document, []annotate.Problem, error) {
 		return Document{}, nil, annotate.Faultf(annotate.Invalid,
 			"Line 1 of the captions is not WEBVTT, so this is no WebVTT file. Save the captions as WebVTT and add them again.")
 	}
-	r := &reader{lines: lines, found: found}
-	r.next = 1
+	r := &reader{lines: lines, next: 1, regions: map[string]*Region{}, found: found}
 	if r.more() && r.lines[r.next] != "" {
 		if _, err := r.block(true); err != nil {
 			return Document{}, nil, err
@@ -59,6 +58,7 @@ type reader struct {
 	next    int // index of the line to read next
 	seenCue bool
 	doc     Document
+	regions map[string]*Region // the last of each id
 	found   []annotate.Problem
 	muted   int
 }
@@ -172,6 +172,7 @@ func (b *block) end() (*Cue, error) {
 	case b.region != nil:
 		b.regionSettings(b.region, text, b.first)
 		b.doc.Regions = append(b.doc.Regions, b.region)
+		b.regions[b.region.ID] = b.region
 	case b.header && text != "":
 		b.warn(b.first, "%q in the header is left out; an empty line belongs after WEBVTT", short(b.text[0]))
 	case text != "" && !b.arrow && !comment(text):

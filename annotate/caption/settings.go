@@ -89,7 +89,7 @@ func (b *block) settings(to *Settings, text string, line int) {
 	for token := range strings.FieldsFuncSeq(text, isSpace) {
 		name, value, _ := strings.Cut(token, ":")
 		if name == "region" && value != "" {
-			to.Region = b.regionOf(value)
+			to.Region = b.regions[value]
 			if to.Region == nil {
 				b.warn(line, "there is no region %q in this file; the caption is shown without it", short(value))
 			}
@@ -99,16 +99,6 @@ func (b *block) settings(to *Settings, text string, line int) {
 			b.warn(line, "%q is not a caption setting and is left out", short(token))
 		}
 	}
-}
-
-// regionOf finds the last region of an id.
-func (b *block) regionOf(id string) *Region {
-	for i := len(b.doc.Regions) - 1; i >= 0; i-- {
-		if b.doc.Regions[i].ID == id {
-			return b.doc.Regions[i]
-		}
-	}
-	return nil
 }
 
 func (to *Settings) set(name, value string) bool {
