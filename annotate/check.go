@@ -6,6 +6,7 @@ import (
 	"regexp"
 	"slices"
 	"strings"
+	"time"
 	"unicode"
 )
 
@@ -53,6 +54,8 @@ func (c *Case) Check() []Problem {
 	for i := range c.Notes {
 		k.note(c, i)
 	}
+	twice(k, "recordings", c.Recordings, func(r Recording) string { return r.ID })
+	twice(k, "notes", c.Notes, func(n Note) string { return n.ID })
 	k.overlaps(c)
 	return k.found
 }
@@ -89,6 +92,7 @@ func (k *checker) head(c *Case) {
 	k.text("title", c.Title, MaxTitle)
 	k.text("summary", c.Summary, MaxWords)
 	k.text("hindsight", c.Hindsight, MaxWords)
+	k.text("procedure", c.Procedure.Words, MaxTitle)
 	k.choice("specialty", "specialty", c.Specialty)
 	k.choice("eye", "eye", c.Eye)
 	k.choice("surgeon", "surgeon", c.Surgeon)
@@ -172,9 +176,10 @@ func (k *checker) day(path, s string) {
 	}
 }
 
-var dayForm = regexp.MustCompile(`^\d{4}-(0[1-9]|1[0-2])-(0[1-9]|[12]\d|3[01])$`)
-
-func validDay(s string) bool { return dayForm.MatchString(s) }
+func validDay(s string) bool {
+	_, err := time.Parse(time.DateOnly, s)
+	return err == nil
+}
 
 func (k *checker) count(path string, n, most int) {
 	if n > most {
@@ -216,6 +221,18 @@ func (k *checker) recordings(c *Case) {
 			k.add(at("stills", i)+".when", "%q is a date; say how long after the operation, as in day 1", s.When)
 		}
 		k.text(at("stills", i)+".words", s.Words, MaxWords)
+	}
+}
+
+// twice finds ids that stand for two things. Those not given yet are the
+// business of whoever gives them.
+func twice[T any](k *checker, list string, items []T, id func(T) string) {
+	seen := map[string]bool{}
+	for i, item := range items {
+		if s := id(item); s != "" && seen[s] {
+			k.add(at(list, i)+".id", "the id %q is taken by another of the %s of this case", s, list)
+		}
+		seen[id(item)] = true
 	}
 }
 
@@ -270,7 +287,7 @@ func (k *checker) times(c *Case, n Note, kind Kind, p string) {
 		k.add(p+".recording", "there is no recording %q in this case", n.Recording)
 	case ok && r.Film.Duration > 0:
 		k.within(n.Span, r, from, p+".to")
-	case n.Span.From < 0:
+	case n.Span.From < min(r.Offset, 0):
 		k.add(from, "%v is before the film begins", n.Span.From)
 	}
 }
@@ -337,11 +354,15 @@ func (k *checker) overlaps(c *Case) {
 		}
 	}
 	for _, g := range groups {
-		slices.SortFunc(g, func(a, b int) int { return cmp.Compare(c.Notes[a].Span.From, c.Notes[b].Span.From) })
-		for j := 1; j < len(g); j++ {
-			a, b := c.Notes[g[j-1]], c.Notes[g[j]]
+		slices.SortStableFunc(g, func(a, b int) int { return cmp.Compare(c.Notes[a].Span.From, c.Notes[b].Span.From) })
+		a := c.Notes[g[0]] // of those before, the one that lasts longest
+		for _, i := range g[1:] {
+			b := c.Notes[i]
 			if a.Span.Overlaps(b.Span) {
-				k.add(at("notes", g[j])+".from", "this %s begins at %v, before the one from %v ends; let one end where the other begins", b.Kind, b.Span.From, a.Span)
+				k.add(at("notes", i)+".from", "this %s begins at %v, before the one from %v ends; let one end where the other begins", b.Kind, b.Span.From, a.Span)
+			}
+			if b.Span.To > a.Span.To {
+				a = b
 			}
 		}
 	}

@@ -1,0 +1,161 @@
+package casefile
+
+import (
+	"fmt"
+	"slices"
+	"strings"
+
+	"go.yaml.in/yaml/v3"
+
+	"sideport/annotate"
+	"sideport/annotate/terms"
+)
+
+// procedure is not a kind of the vocabulary: operations are the stages whose
+// ids begin so.
+const operation = "st.proc"
+
+// resolve finds what words name among kinds. Where words can mean several
+// things, an operation is not a stage of it and the other way round.
+func resolve(v *terms.Vocabulary, words string, kinds []string) (id string, candidates []string) {
+	if len([]rune(words)) > annotate.MaxTitle {
+		return "", nil
+	}
+	whole := slices.Equal(kinds, procedureKinds)
+	if whole {
+		kinds = []string{"stage"}
+	}
+	id, candidates = v.Resolve(words, kinds...)
+	if id != "" || len(candidates) == 0 || !slices.Contains(kinds, "stage") {
+		return id, candidates
+	}
+	fit := slices.DeleteFunc(slices.Clone(candidates), func(c string) bool { return strings.HasPrefix(c, operation) != whole })
+	if len(fit) == 1 {
+		return fit[0], nil
+	}
+	return "", candidates
+}
+
+var procedureKinds = []string{"procedure"}
+
+// term makes a term of words: the concept that they name, and the words where
+// they say more than its own name does.
+func term(v *terms.Vocabulary, words string, kinds []string) (t annotate.Term, candidates []string) {
+	id, candidates := resolve(v, words, kinds)
+	if id == "" {
+		return annotate.Term{Words: words}, candidates
+	}
+	t.Concept = id
+	if c, _ := v.Concept(id); !strings.EqualFold(words, id) && !strings.EqualFold(words, c.Slug()) && !strings.EqualFold(words, c.Term) {
+		t.Words = words
+	}
+	return t, nil
+}
+
+// named reads a concept, and what was said where the file keeps that apart.
+func (r *reader) named(concept, said *yaml.Node, path string, kinds []string) annotate.Term {
+	words, own := r.text(concept, path), r.text(said, path)
+	t := annotate.Term{Words: own}
+	if words == "" {
+		return t
+	}
+	t, candidates := term(r.v, words, kinds)
+	switch {
+	case len(candidates) > 0:
+		r.fail(concept, path, "%q can mean %s; name the one that is meant", clip(words), r.each(candidates))
+		return annotate.Term{}
+	case t.Unknown():
+		r.warn(concept, path, "the vocabulary does not know %q; it is kept as words%s", clip(words), r.nearest(words))
+	default:
+		r.kind(concept, path, t, kinds)
+	}
+	if own != "" {
+		t.Words = own
+	}
+	return t
+}
+
+// kind warns of a concept of another kind than the note's.
+func (r *reader) kind(n *yaml.Node, path string, t annotate.Term, kinds []string) {
+	c, _ := r.v.Concept(t.Concept)
+	if len(kinds) > 0 && !slices.Contains(kinds, c.Kind) && !slices.Equal(kinds, procedureKinds) {
+		r.warn(n, path, "%q is a %s; here a %s is expected", c.Term, c.Kind, strings.Join(kinds, " or "))
+	}
+}
+
+func (r *reader) each(ids []string) string {
+	var names []string
+	for _, id := range ids {
+		c, _ := r.v.Concept(id)
+		names = append(names, fmt.Sprintf("%s (%s)", c.Term, id))
+	}
+	return strings.Join(names, " or ")
+}
+
+// nearest looks for slips of the pen, in the first problems only: it compares
+// with every name that there is.
+func (r *reader) nearest(words string) string {
+	if len(r.warned) >= MaxProblems {
+		return ""
+	}
+	if near := r.v.Nearest(words); near != "" {
+		return fmt.Sprintf("; did you mean %q?", near)
+	}
+	return ""
+}
+
+// termOf reads a term that stands alone: words, or {concept: …, said: …}.
+func (r *reader) termOf(n *yaml.Node, path string, kinds []string) annotate.Term {
+	if null(n) || n.Kind == yaml.ScalarNode {
+		return r.named(n, nil, path, kinds)
+	}
+	m := r.fields(n, path, "a term", "concept", "said")
+	return r.named(m["concept"], m["said"], path, kinds)
+}
+
+// written is the other way round: what to put after concept and after said so
+// that reading them gives t again.
+func written(v *terms.Vocabulary, t annotate.Term, kinds []string) (concept, said string) {
+	words := tidy(t.Words)
+	if words != "" {
+		if got, candidates := term(v, words, kinds); len(candidates) == 0 && got == (annotate.Term{Concept: t.Concept, Words: words}) {
+			return words, ""
+		}
+	}
+	if t.Concept == "" {
+		return "", words
+	}
+	if c, ok := v.Concept(t.Concept); ok {
+		if got, _ := term(v, c.Slug(), kinds); got == (annotate.Term{Concept: t.Concept}) {
+			return c.Slug(), words
+		}
+	}
+	return t.Concept, words
+}
+
+// parameter finds a parameter by its own name, its label or what the
+// vocabulary calls it.
+func parameter(v *terms.Vocabulary, key string) (annotate.Parameter, bool) {
+	words := strings.NewReplacer("_", " ", "-", " ").Replace(strings.ToLower(strings.TrimSpace(key)))
+	for _, p := range annotate.Parameters() {
+		if words == strings.ReplaceAll(parameterKey(p.ID), "_", " ") || words == strings.ToLower(p.Label) {
+			return p, true
+		}
+	}
+	if len(words) > annotate.MaxTitle {
+		return annotate.Parameter{}, false
+	}
+	id, candidates := v.Resolve(words, "setting")
+	if id == "" {
+		candidates = slices.DeleteFunc(candidates, func(c string) bool { _, ok := annotate.ParameterOf(c); return !ok })
+		if len(candidates) == 1 {
+			id = candidates[0]
+		}
+	}
+	return annotate.ParameterOf(id)
+}
+
+// parameterKey is a parameter's name in the file: "bottle_height".
+func parameterKey(id string) string {
+	return strings.ReplaceAll(strings.TrimPrefix(id, "p."), "-", "_")
+}
