@@ -109,11 +109,22 @@ func openFile(path string, timeout time.Duration, maxSize int) (db *bbolt.DB, er
 		}
 		return db.View(func(tx *bbolt.Tx) error { return whole(tx, path, file) })
 	})
-	if err != nil && file != nil {
-		file.Close() // gives up the lock, also where bbolt was left half open
+	if err != nil {
+		letGo(db, file)
 		return nil, err
 	}
-	return db, err
+	return db, nil
+}
+
+// letGo closes what a failed opening left. Where bbolt gave up half-way it is
+// still mapped, and a mapped file keeps its lock until that is undone by hand.
+func letGo(db *bbolt.DB, file *os.File) {
+	if db != nil {
+		_ = db.Close()
+	} else if file != nil {
+		_ = syscall.Flock(int(file.Fd()), syscall.LOCK_UN)
+		_ = file.Close()
+	}
 }
 
 // whole says whether the file holds all the pages that it speaks of, and is
