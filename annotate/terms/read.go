@@ -79,7 +79,7 @@ func list(cell string) []string {
 // read builds a vocabulary and holds it against its rules.
 func read(dir fs.FS) (*Vocabulary, error) {
 	v := &Vocabulary{at: map[string]int{}, children: map[string][]string{}, names: map[string]meaning{},
-		squeezed: map[string]meaning{}, tails: map[string][]string{}, heard: map[string]meaning{}}
+		squeezed: map[string]meaning{}, tails: map[string][]string{}, heard: map[string]meaning{}, lexicon: map[string]bool{}}
 	concepts, err := table(dir, conceptsFile, 6)
 	if err != nil {
 		return nil, err
@@ -207,9 +207,14 @@ func (v *Vocabulary) addNames(rows []row) error {
 	return nil
 }
 
-// squeeze adds the names without their spaces; names that then fall together
+// squeeze adds the words of the names, and the names without their spaces; names that then fall together
 // are left out unless they mean the same.
 func (v *Vocabulary) squeeze() {
+	for k := range v.names {
+		for w := range strings.SplitSeq(k, " ") {
+			v.lexicon[w] = true
+		}
+	}
 	clash := map[string]bool{}
 	for k, m := range v.names {
 		s := strings.ReplaceAll(k, " ", "")

@@ -58,6 +58,39 @@ func (v *Vocabulary) Nearest(words string) string {
 	return name
 }
 
+// NearestWord gives the one word of the vocabulary's names that a word is
+// likely a slip of, folded as [Normalise] does, or "" where the word is known,
+// begins a known one, is short, or could be several.
+func (v *Vocabulary) NearestWord(word string) string {
+	k := key(word)
+	r := []rune(k)
+	if len(r) < 5 || len(r) > 40 || v.lexicon[k] || strings.Contains(k, " ") {
+		return ""
+	}
+	best, least := "", 2
+	if len(r) >= 8 {
+		least = 3
+	}
+	for w := range v.lexicon {
+		if strings.HasPrefix(w, k) {
+			return ""
+		}
+		if len(w) < 5 {
+			continue
+		}
+		switch d := distance(r, []rune(w), least+1); {
+		case d < least:
+			best, least = w, d
+		case d == least && best != "":
+			best = "?"
+		}
+	}
+	if best == "?" {
+		return ""
+	}
+	return best
+}
+
 // distance counts the letters put in, left out, changed or swapped with their
 // neighbour between a and b (optimal string alignment), giving limit when it is
 // that or more.

@@ -43,6 +43,7 @@ type Vocabulary struct {
 	squeezed map[string]meaning  // by key without its spaces, where long enough
 	tails    map[string][]string // ids by what follows the first dot
 	heard    map[string]meaning  // mis-hearings, by key
+	lexicon  map[string]bool     // every word of every name, singular
 	longest  int                 // words in the longest name
 }
 

@@ -370,3 +370,15 @@ func FuzzRead(f *testing.F) {
 		}
 	})
 }
+
+func TestNearestWord(t *testing.T) {
+	v := load(t)
+	for in, want := range map[string]string{
+		"horizonal": "horizontal", "zonlar": "zonular", "phacodonisis": "phacodonesis", "hydrodelinaetion": "hydrodelineation",
+		"horiz": "", "horizontal": "", "chop": "", "chpo": "", "moonlight": "",
+	} {
+		if got := v.NearestWord(in); got != want {
+			t.Errorf("NearestWord(%q) = %q, want %q", in, got, want)
+		}
+	}
+}
