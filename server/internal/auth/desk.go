@@ -34,7 +34,6 @@ const Local = "local"
 // Shelf keeps small things by shelf and key. fn must not call the shelf, and
 // what it is given is its own only until it returns.
 type Shelf interface {
-	Keep(ctx context.Context, shelf, key string, value []byte) error
 	Take(ctx context.Context, shelf, key string) ([]byte, bool, error)
 	Forget(ctx context.Context, shelf, key string) error // what is not there is no error
 	// Each goes through a shelf in the order of its keys until fn gives an

@@ -38,10 +38,6 @@ func (c *cupboard) open(ctx context.Context, verb, shelf string) (map[string][]b
 	return c.all[shelf], nil
 }
 
-func (c *cupboard) Keep(ctx context.Context, shelf, key string, value []byte) error {
-	return c.Swap(ctx, shelf, key, func([]byte) ([]byte, error) { return value, nil })
-}
-
 func (c *cupboard) Take(ctx context.Context, shelf, key string) ([]byte, bool, error) {
 	c.mu.Lock()
 	defer c.mu.Unlock()
