@@ -18,6 +18,7 @@ import (
 	"path/filepath"
 	"strconv"
 	"strings"
+	"syscall"
 	"testing"
 	"time"
 
@@ -497,5 +498,26 @@ func TestARecordCutOffByACrashIsNoUpload(t *testing.T) {
 	}
 	if resp, _ := h.ask("HEAD", at, nil, nil); resp.StatusCode != http.StatusNotFound {
 		t.Errorf("got %d, want 404", resp.StatusCode)
+	}
+}
+
+func TestADiskThatIsReallyFullIsSaidSo(t *testing.T) {
+	h := open(t, t.TempDir())
+	for _, c := range []struct {
+		name   string
+		err    error
+		status int
+	}{
+		{"disk full", &fs.PathError{Op: "write", Path: h.up.o.Dir, Err: syscall.ENOSPC}, 507},
+		{"quota", &fs.PathError{Op: "write", Path: h.up.o.Dir, Err: syscall.EDQUOT}, 507},
+		{"worn out", &fs.PathError{Op: "write", Path: h.up.o.Dir, Err: syscall.EIO}, 500},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			w := httptest.NewRecorder()
+			sayError(w, h.up.parts.fault("x", c.err))
+			if w.Code != c.status || strings.Contains(w.Body.String(), h.up.o.Dir) {
+				t.Errorf("got %d %q, want %d and no path", w.Code, w.Body, c.status)
+			}
+		})
 	}
 }
