@@ -196,7 +196,7 @@ type Case struct {
 	Plan       []Plan      `json:"plan,omitempty"`
 	Recordings []Recording `json:"recordings,omitempty"`
 	Stills     []Still     `json:"stills,omitempty"`
-	Notes      []Note      `json:"notes,omitempty"` // in order of From, To, kind, id
+	Notes      []Note      `json:"notes,omitempty"` // in order of From, kind, the longer first, id
 	Hindsight  string      `json:"hindsight,omitempty"`
 	Outcome    []Outcome   `json:"outcome,omitempty"`
 	Consent    Consent     `json:"consent"`

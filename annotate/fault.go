@@ -27,7 +27,7 @@ type Fault struct {
 	Err      error     // the cause, for the log only
 }
 
-// Error gives what to say, with the problems under it and the cause last.
+// Error gives what to say, with the problems under it.
 func (f *Fault) Error() string {
 	var b strings.Builder
 	b.WriteString(f.Say)
@@ -70,13 +70,20 @@ type Problem struct {
 	Column  int    `json:"column,omitempty"`
 }
 
-// String writes "case.yaml:12:9: notes[3].to: …".
+// String writes "case.yaml:12:9: notes[3].to: …", or "line 12: …" where neither
+// file nor column is known.
 func (p Problem) String() string {
-	var where string
-	if p.Line > 0 {
-		where = fmt.Sprintf("%s:%d:%d: ", p.File, p.Line, p.Column)
-	} else if p.File != "" {
-		where = p.File + ": "
+	where := p.File
+	if p.Line > 0 && p.File == "" {
+		where = fmt.Sprintf("line %d", p.Line)
+	} else if p.Line > 0 {
+		where = fmt.Sprintf("%s:%d", p.File, p.Line)
+	}
+	if p.Line > 0 && p.Column > 0 {
+		where += fmt.Sprintf(":%d", p.Column)
+	}
+	if where != "" {
+		where += ": "
 	}
 	if p.Path != "" {
 		where += p.Path + ": "

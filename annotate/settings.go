@@ -129,6 +129,11 @@ func Convert(v float64, from, to string) (float64, error) {
 	return v * f.worth / t.worth, nil
 }
 
+func isLength(name string) bool {
+	u, ok := findUnit(name)
+	return ok && u.base == "m"
+}
+
 // ParseQuantity reads "120 mmHg" or "60%" for a parameter and checks its unit
 // and limits. A value outside the soft range comes back with a warning.
 func ParseQuantity(p Parameter, text string) (q Quantity, warning string, err error) {
@@ -169,7 +174,7 @@ func (p Parameter) unitSay() string {
 // Check holds q against the parameter's unit and limits.
 func (p Parameter) Check(q Quantity) (warning string, err error) {
 	v, err := Convert(q.Value, q.Unit, p.Unit)
-	if err != nil {
+	if err != nil || p.Unit == "mmHg" && isLength(q.Unit) { // "120 mm" is a slip, not a column of water
 		return "", fmt.Errorf("%s is not a unit of %s; it is given in %s", q.Unit, p.Label, p.unitSay())
 	}
 	if !p.Hard.Holds(v) {

@@ -32,7 +32,7 @@ func FromSeconds(s float64) Time { return Time(math.Round(s * float64(Second))) 
 
 // String writes t as people write it beside a film: "05:35", "1:02:03.5".
 // Fractions are shown to the microsecond and no further than needed, so
-// ParseTime(t.String()) == t.
+// ParseTime(t.String()) == t from zero to [MaxTime].
 func (t Time) String() string {
 	sign := ""
 	if t < 0 {

@@ -2,6 +2,7 @@ package annotate
 
 import (
 	"fmt"
+	"math"
 	"math/big"
 	"strconv"
 	"strings"
@@ -13,8 +14,11 @@ type Rate struct {
 	Den int64 `json:"den"`
 }
 
-// Valid says whether r can be computed with.
-func (r Rate) Valid() bool { return r.Num > 0 && r.Den > 0 && r.Num/r.Den <= 1000 }
+// Valid says whether r can be computed with: not over 1000 frames a second, and
+// its parts small enough to be multiplied.
+func (r Rate) Valid() bool {
+	return r.Num > 0 && r.Den > 0 && r.Den <= math.MaxInt32 && r.Num/r.Den <= 1000
+}
 
 // Float gives frames per second.
 func (r Rate) Float() float64 {
@@ -48,8 +52,11 @@ func ParseRate(s string) (Rate, error) {
 }
 
 // TimeOf is the instant at which frame n (counted from 0) begins, rounded to
-// the nearest microsecond.
+// the nearest microsecond. It is 0 where r is not valid.
 func (r Rate) TimeOf(n int64) Time {
+	if !r.Valid() {
+		return 0
+	}
 	// n·den·10⁶/num, in big integers: n·den·10⁶ passes 64 bits after 77 hours.
 	v := big.NewInt(n)
 	v.Mul(v, big.NewInt(r.Den*int64(Second)*2)).Add(v, big.NewInt(r.Num))
@@ -57,8 +64,12 @@ func (r Rate) TimeOf(n int64) Time {
 }
 
 // FrameAt is the frame on the screen at t: the last one that begins at or
-// before it, allowing for the half microsecond that TimeOf may round by.
+// before it, allowing for the half microsecond that TimeOf may round by. It is
+// 0 where r is not valid.
 func (r Rate) FrameAt(t Time) int64 {
+	if !r.Valid() {
+		return 0
+	}
 	v := big.NewInt(2*int64(t) + 1)
 	v.Mul(v, big.NewInt(r.Num))
 	return v.Div(v, big.NewInt(2*r.Den*int64(Second))).Int64()
@@ -72,6 +83,9 @@ func (r Rate) nominal(drop bool) (fps, dropped int64, err error) {
 		return 0, 0, fmt.Errorf("frame rate %v is not usable", r)
 	}
 	fps = (2*r.Num + r.Den) / (2 * r.Den)
+	if fps == 0 {
+		return 0, 0, fmt.Errorf("%v frames a second are too few for a timecode", r)
+	}
 	if !drop {
 		return fps, 0, nil
 	}
@@ -109,20 +123,21 @@ func (r Rate) Timecode(n int64, drop bool) (string, error) {
 func (r Rate) FrameOf(tc string) (int64, error) {
 	bad := func() (int64, error) { return 0, fmt.Errorf("%q is not a timecode at %v frames a second", tc, r) }
 	drop := strings.ContainsAny(tc, ";,")
-	parts := strings.FieldsFunc(tc, func(c rune) bool { return c == ':' || c == ';' || c == ',' })
+	parts := strings.Split(strings.NewReplacer(";", ":", ",", ":").Replace(tc), ":")
 	if len(parts) != 4 {
 		return bad()
-	}
-	var v [4]int64
-	for i, p := range parts {
-		if !digits(p) || len(p) > 2 {
-			return bad()
-		}
-		v[i], _ = strconv.ParseInt(p, 10, 64)
 	}
 	fps, d, err := r.nominal(drop)
 	if err != nil {
 		return 0, err
+	}
+	var v [4]int64
+	for i, p := range parts {
+		// A second of more than 100 frames counts them with three digits.
+		if !digits(p) || len(p) > 2 && (i < 3 || fps <= 100 || len(p) > 4) {
+			return bad()
+		}
+		v[i], _ = strconv.ParseInt(p, 10, 64)
 	}
 	if v[1] > 59 || v[2] > 59 || v[3] >= fps || (v[1]%10 != 0 && v[2] == 0 && v[3] < d) {
 		return bad()
