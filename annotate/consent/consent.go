@@ -89,7 +89,8 @@ func Export(c annotate.Case, v Viewer, to annotate.Audience) (Release, error) {
 			"The consent for this case covers %s; it cannot be exported for %s. Enter the patient's consent first, or choose a narrower audience.",
 			c.Consent.Audience, to)
 	}
-	return release(c, to, !v.Role.AtLeast(Curator)), nil
+	// What leaves the unit carries nothing that is only for those who write it.
+	return release(c, to, to > annotate.OwnUnit || !v.Role.AtLeast(Curator)), nil
 }
 
 // gone tells those who may not see a case nothing that a missing case would not.
