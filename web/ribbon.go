@@ -14,7 +14,8 @@ import (
 // are in per cent, as text, ready for SVG attributes.
 type Ribbon struct {
 	Parts []Part
-	Words string // the whole in words, for those who do not see it
+	Span  annotate.Span // what the whole ribbon stands for
+	Words string        // the whole in words, for those who do not see it
 }
 
 // Part is a stage of a ribbon, or a gap of some length between two.
@@ -93,7 +94,7 @@ func ribbonOf(stages []Stage, film annotate.Span) Ribbon {
 	if film.Len() <= 0 || len(sorted) == 0 {
 		return Ribbon{}
 	}
-	var r Ribbon
+	r := Ribbon{Span: film}
 	var words []string
 	end := film.From
 	for _, s := range sorted {
