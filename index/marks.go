@@ -1,0 +1,156 @@
+package index
+
+import (
+	"slices"
+	"strings"
+	"unicode/utf8"
+
+	"sideport/annotate"
+	"sideport/annotate/terms"
+)
+
+// mark is a stretch of text that answers the query.
+type mark struct{ from, to int }
+
+// marks finds what in a moment answers which unit.
+func (s *finding) marks(b body, units []weighed) ([]mark, []bool) {
+	answers := make([]bool, len(units))
+	var out []mark
+	scan := s.x.v.Scan
+	if b.Kind == captionKind {
+		scan = s.x.v.ScanHeard
+	}
+	matches := scan(b.Text)
+	no := denied(b.Text, matches)
+	for i, m := range matches {
+		for j, u := range units {
+			if !no[i] && s.names(m, u.concepts) {
+				out, answers[j] = append(out, mark{m.From, m.To}), true
+			}
+		}
+	}
+	ws := spans(b.Text)
+	stems := make([]string, len(ws))
+	for i, at := range ws {
+		stems[i] = s.x.stem(terms.Normalise(b.Text[at[0]:at[1]]))
+		for j, u := range units {
+			if len(u.concepts) == 0 && s.same(u, stems[i]) {
+				out, answers[j] = append(out, mark{at[0], at[1]}), true
+			}
+		}
+	}
+	for _, p := range s.t.phrases {
+		var want []string
+		for w := range strings.SplitSeq(terms.Normalise(p), " ") {
+			want = append(want, s.x.stem(w))
+		}
+		for i := 0; i+len(want) <= len(stems); i++ {
+			if slices.Equal(stems[i:i+len(want)], want) {
+				out = append(out, mark{ws[i][0], ws[i+len(want)-1][1]})
+			}
+		}
+	}
+	return joined(out), answers
+}
+
+// names says whether a match is one of the concepts or narrower.
+func (s *finding) names(m terms.Match, concepts []string) bool {
+	for _, id := range m.Concepts {
+		for _, want := range concepts {
+			if id == want || slices.Contains(s.x.v.Broader(id), want) {
+				return true
+			}
+		}
+	}
+	return false
+}
+
+// same says whether a word of a text answers a unit's word.
+func (s *finding) same(u weighed, stem string) bool {
+	want := s.x.stem(u.stem)
+	switch {
+	case stem == want:
+		return true
+	case u.open && len(u.stem) >= 3 && strings.HasPrefix(stem, u.stem):
+		return true
+	case u.fuzzy && stem != "" && stem[0] == want[0]:
+		n := slips(want)
+		return terms.Distance([]rune(stem), []rune(want), n+1) <= n
+	}
+	return false
+}
+
+// joined puts marks in order and joins those that touch or overlap.
+func joined(marks []mark) []mark {
+	slices.SortFunc(marks, func(a, b mark) int { return a.from - b.from })
+	var out []mark
+	for _, m := range marks {
+		if n := len(out); n > 0 && m.from <= out[n-1].to {
+			out[n-1].to = max(out[n-1].to, m.to)
+			continue
+		}
+		out = append(out, m)
+	}
+	return out
+}
+
+// A long text is shown from a little before its first mark.
+const (
+	shownLength = 260
+	shownBefore = 60
+)
+
+// shown cuts a moment's text into pieces, and says when its first marked word
+// is said.
+func (b body) shown(marks []mark) ([]Piece, annotate.Time) {
+	first, at := 0, b.At
+	if len(marks) > 0 {
+		first = marks[0].from
+	}
+	for _, s := range b.Starts {
+		if s.Offset <= first {
+			at = s.At
+		}
+	}
+	from, to := 0, len(b.Text)
+	if to > shownLength {
+		from = wordStart(b.Text, max(0, min(first-shownBefore, to-shownLength)))
+		to = wordStart(b.Text, min(to, from+shownLength))
+	}
+	var out []Piece
+	add := func(s string, hit bool) {
+		if s != "" {
+			out = append(out, Piece{s, hit})
+		}
+	}
+	if from > 0 {
+		add("… ", false)
+	}
+	for _, m := range marks {
+		if m.from < from || m.to > to {
+			continue
+		}
+		add(b.Text[from:m.from], false)
+		add(b.Text[m.from:m.to], true)
+		from = m.to
+	}
+	add(b.Text[from:to], false)
+	if to < len(b.Text) {
+		add("…", false)
+	}
+	return out, at
+}
+
+// wordStart moves i back to where a word begins, or forward to a whole letter.
+func wordStart(s string, i int) int {
+	if i == 0 || i >= len(s) {
+		return min(i, len(s))
+	}
+	if j := strings.LastIndexByte(s[:i], ' '); j >= 0 && i-j < 30 {
+		return j + 1
+	}
+	for i < len(s) && !utf8.RuneStart(s[i]) {
+		i++
+	}
+	return i
+}
