@@ -170,7 +170,7 @@ func (v *Vocabulary) addAmbiguous(rows []row) error {
 				return r.errorf("the candidate %s of %q does not exist", id, r.cells[0])
 			}
 		}
-		v.names[k] = meaning{r.cells[0], ids}
+		v.names[k] = meaning{r.cells[0], ids, len(ids) == 1}
 		v.longest = max(v.longest, strings.Count(k, " ")+1)
 	}
 	return nil
@@ -194,9 +194,11 @@ func (v *Vocabulary) addNames(rows []row) error {
 			m, known := v.names[k]
 			switch {
 			case !known:
-				v.names[k] = meaning{name, []string{c.ID}}
+				v.names[k] = meaning{name, []string{c.ID}, false}
 				v.longest = max(v.longest, strings.Count(k, " ")+1)
 			case slices.Contains(m.ids, c.ID):
+				m.weak = false
+				v.names[k] = m
 			case listed[k]:
 				return rows[i].errorf("%q is listed as ambiguous, but %s is not among its candidates", name, c.ID)
 			default:
@@ -243,7 +245,7 @@ func (v *Vocabulary) addHeard(rows []row) error {
 			if m, ok := v.heard[k]; ok && !slices.Contains(m.ids, id) {
 				return r.errorf("%q is heard for both %s and %s", name, m.ids[0], id)
 			}
-			v.heard[k] = meaning{name, []string{id}}
+			v.heard[k] = meaning{name, []string{id}, false}
 			v.longest = max(v.longest, strings.Count(k, " ")+1)
 		}
 	}

@@ -8,8 +8,8 @@ import (
 // Match is a stretch of a text that names something.
 type Match struct {
 	From, To  int      // byte offsets
-	Concepts  []string // likeliest first; more than one where Ambiguous
-	Ambiguous bool     // the words mean any of Concepts
+	Concepts  []string // likeliest first
+	Ambiguous bool     // the words mean any of Concepts, or something else
 	Heard     bool     // a mis-hearing, from [Vocabulary.ScanHeard]
 	Within    bool     // lies inside a longer match: "toric" of "toric marking"
 }
@@ -51,7 +51,7 @@ func (v *Vocabulary) match(ts []token, heard bool) (Match, bool) {
 		m, ok = v.squeezed[joined(ts, "")]
 	}
 	if ok && len(m.ids) > 0 {
-		return Match{Concepts: slices.Clone(m.ids), Ambiguous: len(m.ids) > 1}, true
+		return Match{Concepts: slices.Clone(m.ids), Ambiguous: len(m.ids) > 1 || m.weak}, true
 	}
 	if m, ok = v.heard[joined(ts, " ")]; ok && heard {
 		return Match{Concepts: slices.Clone(m.ids), Heard: true}, true

@@ -50,7 +50,7 @@ func (v *Vocabulary) Nearest(words string) string {
 	name, least := "", min(len(k)/4, 3)+1
 	for _, names := range v.called {
 		for _, c := range names {
-			if d := distance(k, []rune(c.key), least); d < least {
+			if d := Distance(k, []rune(c.key), least); d < least {
 				name, least = c.name, d
 			}
 		}
@@ -78,7 +78,7 @@ func (v *Vocabulary) NearestWord(word string) string {
 		if len(w) < 5 {
 			continue
 		}
-		switch d := distance(r, []rune(w), least+1); {
+		switch d := Distance(r, []rune(w), least+1); {
 		case d < least:
 			best, least = w, d
 		case d == least && best != "":
@@ -91,10 +91,10 @@ func (v *Vocabulary) NearestWord(word string) string {
 	return best
 }
 
-// distance counts the letters put in, left out, changed or swapped with their
+// Distance counts the letters put in, left out, changed or swapped with their
 // neighbour between a and b (optimal string alignment), giving limit when it is
 // that or more.
-func distance(a, b []rune, limit int) int {
+func Distance(a, b []rune, limit int) int {
 	if len(a)-len(b) >= limit || len(b)-len(a) >= limit {
 		return limit
 	}

@@ -54,6 +54,7 @@ type called struct{ name, norm, key string }
 type meaning struct {
 	name string   // as the data has it
 	ids  []string // more than one, or none: ambiguous
+	weak bool     // of one meaning, which is only its likeliest: "zonules" are not always weak
 }
 
 // Load reads a specialty's vocabulary, which is part of the program.
@@ -92,6 +93,7 @@ func (v *Vocabulary) Resolve(words string, kinds ...string) (id string, candidat
 	}
 	k := key(words)
 	ids := v.lookUp(k)
+	weak := v.names[k].weak
 	within := v.ofKinds(ids, kinds)
 	if len(within) == 0 {
 		for _, kind := range kinds {
@@ -101,7 +103,7 @@ func (v *Vocabulary) Resolve(words string, kinds ...string) (id string, candidat
 	switch {
 	case len(within) == 1:
 		return within[0], nil
-	case len(ids) == 1:
+	case len(ids) == 1 && !weak:
 		return ids[0], nil
 	case len(ids) == 0:
 		return "", within
