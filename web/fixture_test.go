@@ -55,7 +55,7 @@ func libraryPage() LibraryPage {
 		Total: 3, Of: 12, Moments: 9, AllHref: "/?q=loose+bag+horizontal+chop",
 		Rows: []CaseRow{
 			{ID: "case-11", Title: "Loose bag in retinitis pigmentosa: horizontal chop, then a rupture", Facts: []string{"phacoemulsification", "left eye", "age 50–59", "consultant"},
-				Length: mmss("13:50"), Poster: "poster.svg", Stages: looseBag,
+				Length: mmss("13:50"), Poster: "/cases/case-11/recordings/r1/poster.jpg", Stages: looseBag,
 				Factors: []Tag{{Name: "Zonular weakness", Grade: "phacodonesis", Hit: true}, {Name: "Retinitis pigmentosa"}, {Name: "Small pupil", Grade: "6.2 mm"}},
 				Best: []Moment{
 					{At: mmss("03:50"), Kind: "technique", Words: []Run{{"Horizontal chop", true}, {" within the rhexis; the ", false}, {"bag", true}, {" hardly moves", false}}},

@@ -33,6 +33,20 @@ func TestWritePages(t *testing.T) {
 	}
 }
 
+func TestWriteBundle(t *testing.T) {
+	if *pagesDir == "" {
+		return
+	}
+	if err := os.MkdirAll(filepath.Join(*pagesDir, "static"), 0o755); err != nil {
+		t.Fatal(err)
+	}
+	for name, f := range static().files {
+		if err := os.WriteFile(filepath.Join(*pagesDir, "static", name), f.Body, 0o644); err != nil {
+			t.Fatal(err)
+		}
+	}
+}
+
 func TestZeroPages(t *testing.T) {
 	for _, p := range []Page{LibraryPage{}, RecordPage{}, NotePage{}, DetailsPage{}, AddPage{}, ErrorPage{}, SignInPage{}, HelpPage{}} {
 		t.Run(p.template(), func(t *testing.T) { render(t, p) })

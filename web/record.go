@@ -56,11 +56,11 @@ func (f Film) FPS() string {
 // LabelWidth is the width in pixels of the plate under a part's name.
 func (p Part) LabelWidth() int { return 8 + 7*len([]rune(p.Name)) }
 
-// lean is half the width in pixels of the drawing of a change; it stands for
-// 100 per cent, and larger changes fill it.
+// lean is half the width in pixels of the drawing of a change; it stands for a
+// change by half, and larger ones fill it.
 const lean = 38
 
-func (v SettingValue) leanTo() float64 { return lean * max(-1, min(1, v.Change)) }
+func (v SettingValue) leanTo() float64 { return lean * max(-1, min(1, 2*v.Change)) }
 
 // LeanX is where the drawing of the change begins, in pixels.
 func (v SettingValue) LeanX() string {
