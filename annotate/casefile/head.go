@@ -11,6 +11,7 @@ import (
 
 // The vocabulary kinds that the terms of the head are of.
 var (
+	procedureKinds = []string{"procedure"}
 	factorKinds    = []string{"factor"}
 	challengeKinds = []string{"factor", "complication"}
 	standByKinds   = []string{"device", "instrument", "technique"}

@@ -11,42 +11,21 @@ import (
 	"sideport/annotate/terms"
 )
 
-// procedure is not a kind of the vocabulary: operations are the stages whose
-// ids begin so.
-const operation = "st.proc"
-
-// resolve finds what words name among kinds. Where words can mean several
-// things, an operation is not a stage of it and the other way round.
-func resolve(v *terms.Vocabulary, words string, kinds []string) (id string, candidates []string) {
-	if len([]rune(words)) > annotate.MaxTitle {
-		return "", nil
-	}
-	whole := slices.Equal(kinds, procedureKinds)
-	if whole {
-		kinds = []string{"stage"}
-	}
-	id, candidates = v.Resolve(words, kinds...)
-	if id != "" || len(candidates) == 0 || !slices.Contains(kinds, "stage") {
-		return id, candidates
-	}
-	fit := slices.DeleteFunc(slices.Clone(candidates), func(c string) bool { return strings.HasPrefix(c, operation) != whole })
-	if len(fit) == 1 {
-		return fit[0], nil
-	}
-	return "", candidates
-}
-
-var procedureKinds = []string{"procedure"}
-
 // term makes a term of words: the concept that they name, and the words where
-// they say more than its own name does.
+// they are a person's own and not the concept's name, id or kebab-case.
 func term(v *terms.Vocabulary, words string, kinds []string) (t annotate.Term, candidates []string) {
-	id, candidates := resolve(v, words, kinds)
+	if len([]rune(words)) > annotate.MaxTitle {
+		return annotate.Term{Words: words}, nil // no concept is called that; the case's check says it is too long
+	}
+	id, candidates := v.Resolve(words, kinds...)
 	if id == "" {
 		return annotate.Term{Words: words}, candidates
 	}
+	c, _ := v.Concept(id)
+	_, tail, _ := strings.Cut(id, ".")
+	own := func(name string) bool { return strings.EqualFold(words, name) }
 	t.Concept = id
-	if c, _ := v.Concept(id); !strings.EqualFold(words, id) && !strings.EqualFold(words, c.Slug()) && !strings.EqualFold(words, c.Term) {
+	if !slices.ContainsFunc([]string{id, tail, c.Slug(), c.Term}, own) {
 		t.Words = words
 	}
 	return t, nil
@@ -78,8 +57,8 @@ func (r *reader) named(concept, said *yaml.Node, path string, kinds []string) an
 // kind warns of a concept of another kind than the note's.
 func (r *reader) kind(n *yaml.Node, path string, t annotate.Term, kinds []string) {
 	c, _ := r.v.Concept(t.Concept)
-	if len(kinds) > 0 && !slices.Contains(kinds, c.Kind) && !slices.Equal(kinds, procedureKinds) {
-		r.warn(n, path, "%q is a %s; here a %s is expected", c.Term, c.Kind, strings.Join(kinds, " or "))
+	if len(kinds) > 0 && !slices.Contains(kinds, c.Kind) {
+		r.warn(n, path, "%q is known as %s, not as %s; is it meant?", c.Term, c.Kind, strings.Join(kinds, " or "))
 	}
 }
 
