@@ -23,10 +23,11 @@ const (
 
 var roles = []Role{Trainee, Presenter, Curator, Steward}
 
-// AtLeast says whether r may do what least may. An unknown role may do nothing.
+// AtLeast says whether r may do what least may. An unknown role may do nothing,
+// and nobody may do what needs one.
 func (r Role) AtLeast(least Role) bool {
-	i := slices.Index(roles, r)
-	return i >= 0 && i >= slices.Index(roles, least)
+	i, j := slices.Index(roles, r), slices.Index(roles, least)
+	return j >= 0 && i >= j
 }
 
 // Viewer is who asks. The zero Viewer is a member of the public.
