@@ -87,7 +87,7 @@ func recordPage() RecordPage {
 		Summary:    "Chopping spared what zonules there were. The rupture came with the last of the epinucleus, and was met without a strand to the wound.",
 		Facts:      []Fact{{"Procedure", "Phacoemulsification"}, {"Eye", "left"}, {"Age", "50–59"}, {"Surgeon", "consultant"}, {"Film", "13:50"}},
 		Recordings: []RecordingTab{{"r1", "microscope", mmss("13:50"), true}, {"r2", "theatre camera", mmss("15:02"), false}},
-		Film: Film{Recording: "r1", State: "ready", Length: mmss("13:50"), Rate: annotate.Rate{Num: 25, Den: 1}, Width: 1280, Height: 720,
+		Film: Film{Recording: "r1", State: "ready", Length: mmss("13:50"), Rate: annotate.Rate{Num: 25, Den: 1}, Width: 1280, Height: 720, Type: "video/mp4",
 			Captions: []CaptionTrack{{"en", "English"}}},
 		Stages:  looseBag,
 		Factors: []Factor{{"Retinitis pigmentosa", "", "before"}, {"Zonular weakness", "phacodonesis", "before"}, {"Pupil", "6.2 mm", "before"}, {"Capsule dimples at the first puncture", "", "during"}},

@@ -1,7 +1,8 @@
 package web
 
 // Problems are what is wrong with a form, by the name of the field; "" is the
-// form as a whole.
+// form as a whole. For a note the names of the case file serve as well: "at" is
+// "from", and a field of its kind goes without "field.".
 type Problems map[string][]string
 
 // Add notes one more problem of a field.

@@ -82,7 +82,23 @@ func (p NotePage) Inputs() []Input {
 	in = append(in,
 		Input{Name: "words", Label: "Words", Type: "lines", Rows: 3, Value: p.Form.Words, Required: kind.Needs == annotate.WordsNeeded},
 		Input{Name: "pencilled", Label: "Only pencilled: nobody stands behind it yet", Type: "tick", Value: tick(p.Form.Pencilled)})
-	return place(in, p.Problems)
+	return place(in, p.named(kind))
+}
+
+// named gives the problems by the names in the form. A kind may have a field
+// "from": then the problem is the time's where the time cannot be read.
+func (p NotePage) named(kind annotate.Kind) Problems {
+	out := Problems{}
+	_, badTime := annotate.ParseTime(p.Form.From)
+	for name, say := range p.Problems {
+		if _, ok := kind.Field(name); ok && (name != "from" || badTime == nil) {
+			name = "field." + name
+		} else if name == "at" {
+			name = "from"
+		}
+		out[name] = append(out[name], say...)
+	}
+	return out
 }
 
 func (p NotePage) times(kind annotate.Kind) []Input {
@@ -215,7 +231,10 @@ func (p NotePage) KindURL(kind string) string {
 }
 
 // Whole are the problems that stand beside no field.
-func (p NotePage) Whole() []string { return left(p.Problems, p.Inputs()) }
+func (p NotePage) Whole() []string {
+	kind, _ := annotate.KindOf(p.Form.Kind)
+	return left(p.named(kind), p.Inputs())
+}
 
 // Groups are the fields of the form.
 func (p DetailsPage) Groups() []Group {

@@ -86,6 +86,7 @@ type LibraryPage struct {
 // Reading is how part of the query was understood: "we read loose bag as
 // zonular weakness".
 type Reading struct {
+	ID    string // what as-written holds where it is switched off; "": the Words
 	Words string // as typed
 	As    string // the concept's preferred term, or the mended spelling
 	Off   bool   // switched off: searched as written
@@ -180,9 +181,11 @@ type Film struct {
 	Rate      annotate.Rate
 	Width     int
 	Height    int
+	Type      string // media type of what is played
 	Silent    bool
 	Captions  []CaptionTrack
 	Covered   bool // discretion, and not yet asked to be shown
+	Shown     bool // discretion, and asked to be shown: the page's own links keep to it
 }
 
 // CaptionTrack is the captions in one language.

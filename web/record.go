@@ -38,7 +38,13 @@ func (p RecordPage) FilmStart() string {
 }
 
 // ShownURL is this page with the film uncovered.
-func (p RecordPage) ShownURL() string { return p.URL(p.Film.Recording, p.At) + "&shown=1" }
+func (p RecordPage) ShownURL() string {
+	p.Film.Shown = true
+	return p.URL(p.Film.Recording, p.At)
+}
+
+// TabURL is the same second in another recording.
+func (p RecordPage) TabURL(recording string) string { return p.URL(recording, p.At) }
 
 // ExportURL is the address of the record in a format.
 func (p RecordPage) ExportURL(e Export) string {

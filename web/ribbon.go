@@ -148,7 +148,11 @@ func (p RecordPage) URL(recording string, at annotate.Time) string {
 	} else if recording == "" {
 		recording = p.Recordings[0].ID
 	}
-	return momentURL(p.ID, recording, at)
+	u := momentURL(p.ID, recording, at)
+	if p.Film.Shown {
+		u += "&shown=1"
+	}
+	return u
 }
 
 func momentURL(id, recording string, at annotate.Time) string {

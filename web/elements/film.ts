@@ -1,4 +1,4 @@
-// <sp-film> wraps a <video> that already works. It opens at ?t= or #t=, sends
+// <sp-film> wraps a <video> that already works and opens at ?t=. It opens at #t= too, sends
 // every link to a second of this page to the film, adds keys, frame steps and
 // speeds, and tells the page where the film is with the event sp-time.
 
@@ -30,7 +30,8 @@ export class FilmElement extends HTMLElement {
     document.addEventListener('keydown', (e) => this.#key(e), { ...on, capture: true });
     window.addEventListener('hashchange', () => this.#openAtHash(), on);
     this.#controls();
-    this.#openAtHash() || this.#openAtQuery();
+    this.#openAtHash(); // at ?t= the server has opened the film itself
+    if (video.readyState > 0) this.#tell();
   }
 
   disconnectedCallback(): void {
@@ -63,18 +64,10 @@ export class FilmElement extends HTMLElement {
     });
   }
 
-  // The fragment speaks of the film's own clock where it stands on a film, but
-  // in a page's address of the page's clock: the case's.
-  #openAtHash(): boolean {
+  // In a page's address the fragment speaks of the page's clock: the case's.
+  #openAtHash(): void {
     const s = fragmentTime(location.hash);
-    if (!s) return false;
-    this.#go(s.from, s.to);
-    return true;
-  }
-
-  #openAtQuery(): void {
-    const t = new URLSearchParams(location.search).get('t');
-    if (t !== null && /^\d+(\.\d+)?$/.test(t)) this.#go(Number(t));
+    if (s) this.#go(s.from, s.to);
   }
 
   #go(t: number, until?: number): void {
@@ -131,7 +124,7 @@ export class FilmElement extends HTMLElement {
     const to = new URL(a.getAttribute('href') ?? '', location.href);
     const t = to.searchParams.get('t'), rec = to.searchParams.get('rec');
     if (to.origin !== location.origin || to.pathname !== location.pathname || t === null || to.hash) return null;
-    if ((rec !== null && rec !== this.#rec) || to.searchParams.has('shown')) return null;
+    if (rec !== null && rec !== this.#rec) return null;
     return Number(t);
   }
 

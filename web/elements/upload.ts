@@ -69,7 +69,6 @@ export class UploadElement extends HTMLElement {
   #done(file: File, address: string): void {
     this.#rest();
     this.#hidden('upload', address);
-    this.#hidden('upload-name', file.name);
     this.#film.value = ''; // the form must not carry it a second time
     this.#say(`${file.name} is here (${size(file.size)}).`);
     if (this.#wanted) this.#form.requestSubmit();
