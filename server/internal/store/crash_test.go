@@ -2,11 +2,13 @@ package store
 
 import (
 	"bufio"
+	"bytes"
 	"context"
 	"errors"
 	"fmt"
 	"os"
 	"path/filepath"
+	"slices"
 	"strconv"
 	"strings"
 	"syscall"
@@ -232,4 +234,55 @@ func TestPanicInside(t *testing.T) {
 		t.Errorf("got %v, want the damaged file", err)
 	}
 	apply(t, s, annotate.Edit{Case: "c1", Add: testCase()})
+}
+
+// TestDamagedPage spoils each page of a library in turn: whoever meets it gets
+// an error or a right answer, Check says so unless the page was free, and the
+// process goes on.
+func TestDamagedPage(t *testing.T) {
+	dir := t.TempDir()
+	s := openIn(t, dir)
+	for i := range 5 {
+		apply(t, s, annotate.Edit{Case: fmt.Sprint("c", i), Add: testCase()})
+	}
+	want := read(t, s, "c3")
+	closeSound(t, s)
+	good, err := os.ReadFile(filepath.Join(dir, fileName))
+	if err != nil {
+		t.Fatal(err)
+	}
+	size, found := os.Getpagesize(), 0
+	for at := 2 * size; at < len(good); at += size {
+		bad := slices.Concat(good[:at], bytes.Repeat([]byte("A"), size), good[at+size:])
+		if err := os.WriteFile(filepath.Join(dir, fileName), bad, 0o600); err != nil {
+			t.Fatal(err)
+		}
+		if meet(t, dir, want) {
+			found++
+		}
+	}
+	if found == 0 {
+		t.Error("no spoilt page was found")
+	}
+}
+
+// meet uses the library in dir and says whether anything wrong was noticed.
+func meet(t *testing.T, dir string, want annotate.Case) bool {
+	t.Helper()
+	s, err := Open(t.Context(), dir, Options{})
+	if err != nil {
+		return annotate.CauseOf(err) == annotate.Invalid
+	}
+	defer s.Close()
+	c, err := s.Case(t.Context(), "c3")
+	if err == nil {
+		diffCases(t, want, c)
+	}
+	n := remark("n1", 3, "x")
+	_, applied := s.Apply(t.Context(), "a1", annotate.Edit{Case: "c3", PutNote: &n})
+	problems, checked := s.Check(t.Context())
+	if noticed := len(problems) > 0 || checked != nil; !noticed && (err != nil || applied != nil) {
+		t.Errorf("reading says %v, writing %v, and the check nothing", err, applied)
+	}
+	return len(problems) > 0 || checked != nil
 }

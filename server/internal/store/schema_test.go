@@ -17,7 +17,7 @@ import (
 
 const fixture = "testdata/library-v1.db"
 
-// fixtureCases are what the fixture of layout 1 holds, revs aside.
+// fixtureEdits are what the fixture of layout 1 went through.
 func fixtureEdits() []annotate.Edit {
 	n := remark("n2", 31, "moved")
 	return []annotate.Edit{
@@ -90,8 +90,8 @@ func TestFixture(t *testing.T) {
 	}
 }
 
-// later are steps that rename what a case's hindsight is kept under, and fail
-// where fail says so.
+// later are two further layouts; the last step writes and then fails with fail,
+// unless that is nil.
 func later(fail error) []step {
 	return append(steps(),
 		step{"mark every case", func(ctx context.Context, tx *bbolt.Tx) error {
@@ -286,5 +286,29 @@ func TestCheckFinds(t *testing.T) {
 				t.Errorf("found %q, want something of %q", all.String(), tt.want)
 			}
 		})
+	}
+}
+
+// TestReplacedMeanwhile: who waited for the lock of a file that a restore has
+// put aside must not go on with that one.
+func TestReplacedMeanwhile(t *testing.T) {
+	s := newStore(t)
+	path := filepath.Join(s.dir, fileName)
+	f, err := os.Open(path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer f.Close()
+	look := func() error {
+		return s.view(t.Context(), func(tx *bbolt.Tx) error { return whole(tx, path, f) })
+	}
+	if err := look(); err != nil {
+		t.Errorf("the file in its place: %v", err)
+	}
+	if err := errors.Join(os.Rename(path, path+".replaced"), os.WriteFile(path, nil, 0o600)); err != nil {
+		t.Fatal(err)
+	}
+	if err := openFault(s.dir, look()); annotate.CauseOf(err) != annotate.Busy {
+		t.Errorf("the file put aside: got %v, want Busy", err)
 	}
 }
