@@ -8,6 +8,7 @@ import (
 	"io/fs"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 
 	"sideport/annotate"
@@ -15,9 +16,6 @@ import (
 	"sideport/annotate/casefile"
 	"sideport/annotate/consent"
 )
-
-// CaseFile is the name of the record in a plain-file case.
-const CaseFile = "case.yaml"
 
 // maxCaptions is the largest caption file taken.
 const maxCaptions = 5 << 20
@@ -58,7 +56,7 @@ func (l *Library) AddFolder(ctx context.Context, v consent.Viewer, dir string) (
 	if err != nil {
 		return Added{}, err
 	}
-	doc, err := casefile.Parse(CaseFile, data, l.Vocabulary)
+	doc, err := casefile.Parse(casefile.Name, data, l.Vocabulary)
 	if err != nil {
 		return Added{}, err
 	}
@@ -68,17 +66,17 @@ func (l *Library) AddFolder(ctx context.Context, v consent.Viewer, dir string) (
 // readCaseFile reads no more than one byte beyond what the parser takes, so
 // that it is the parser that says how large is too large.
 func readCaseFile(root *os.Root) ([]byte, error) {
-	f, err := root.Open(CaseFile)
+	f, err := root.Open(casefile.Name)
 	if errors.Is(err, fs.ErrNotExist) {
-		return nil, annotate.Faultf(annotate.Missing, "There is no %s in %q. A case is a folder with a %s that names its films; the README shows one.", CaseFile, root.Name(), CaseFile)
+		return nil, annotate.Faultf(annotate.Missing, "There is no %s in %q. A case is a folder with a %s that names its films; the README shows one.", casefile.Name, root.Name(), casefile.Name)
 	}
 	if err != nil {
-		return nil, annotate.Faultf(annotate.Invalid, "%s cannot be read: %v.", CaseFile, err)
+		return nil, annotate.Faultf(annotate.Invalid, "%s cannot be read: %v.", casefile.Name, err)
 	}
 	defer f.Close()
-	data, err := io.ReadAll(io.LimitReader(f, casefile.MaxBytes+1))
+	data, err := io.ReadAll(io.LimitReader(f, casefile.MaxSize+1))
 	if err != nil {
-		return nil, annotate.Faultf(annotate.Invalid, "%s cannot be read: %v.", CaseFile, err)
+		return nil, annotate.Faultf(annotate.Invalid, "%s cannot be read: %v.", casefile.Name, err)
 	}
 	return data, nil
 }
@@ -127,22 +125,26 @@ func (l *Library) AddUpload(ctx context.Context, v consent.Viewer, u Upload) (Ad
 	return l.add(ctx, v, doc, uploaded{film: u.Film, captions: vtt, hasCaptions: u.Captions != nil})
 }
 
-// uploadDoc reads the case file that came along, or makes the least one.
+// uploadDoc reads the case file that came along, or makes the least one, and
+// names in it what came along besides.
 func (l *Library) uploadDoc(u Upload) (*casefile.Doc, error) {
+	doc := &casefile.Doc{Case: annotate.Case{Specialty: "cataract", Discretion: true, Status: annotate.Draft}}
 	if len(u.CaseFile) > 0 {
-		doc, err := casefile.Parse(CaseFile, u.CaseFile, l.Vocabulary)
-		if err == nil && strings.TrimSpace(u.Title) != "" {
-			doc.Case.Title = strings.TrimSpace(u.Title)
+		var err error
+		if doc, err = casefile.Parse(casefile.Name, u.CaseFile, l.Vocabulary); err != nil {
+			return nil, err
 		}
-		return doc, err
 	}
-	doc := &casefile.Doc{Case: annotate.Case{Title: strings.TrimSpace(u.Title), Specialty: "cataract", Discretion: true, Status: annotate.Draft}}
-	if u.Film != "" {
+	if title := strings.TrimSpace(u.Title); title != "" {
+		doc.Case.Title = title
+	}
+	if u.Film != "" && len(doc.Case.Recordings) == 0 {
 		doc.Case.Recordings = []annotate.Recording{{ID: "r1", Role: "microscope"}}
-		doc.Files = append(doc.Files, casefile.File{Use: casefile.Recording, Path: "the film"})
+		doc.Files = append(doc.Files, casefile.File{Use: casefile.Recording, Path: "the film", At: "film"})
 	}
-	if u.Film != "" && u.Captions != nil {
-		doc.Files = append(doc.Files, casefile.File{Use: casefile.Captions, Path: "the captions", Language: "en"})
+	named := slices.ContainsFunc(doc.Files, func(f casefile.File) bool { return f.Use == casefile.Captions && f.Item == 0 })
+	if u.Captions != nil && !named && len(doc.Case.Recordings) > 0 {
+		doc.Files = append(doc.Files, casefile.File{Use: casefile.Captions, Path: "the captions", At: "captions", Language: casefile.DefaultLanguage})
 	}
 	return doc, nil
 }
@@ -218,8 +220,7 @@ func (b *bringing) read(ctx context.Context) error {
 	}
 	bad := annotate.Errors(b.found)
 	if len(bad) == 0 {
-		b.found = append(b.found, b.c.Check()...)
-		bad = annotate.Errors(b.found)
+		bad = annotate.Errors(b.c.Check()) // its warnings were found when the file was read
 	}
 	if len(bad) > 0 {
 		return &annotate.Fault{Cause: annotate.Invalid, Say: "The case was not added; nothing was stored.", Problems: b.doc.Locate(bad)}
@@ -236,24 +237,12 @@ func (b *bringing) note(f casefile.File, err error) error {
 	case !ok || fault.Cause == annotate.Busy:
 		return err
 	}
-	path := pathOf(f)
-	b.found = append(b.found, annotate.Problem{Path: path, Say: fmt.Sprintf("%s: %s", f.Path, fault.Say)})
+	b.found = append(b.found, annotate.Problem{Path: f.At, Say: fmt.Sprintf("%s: %s", f.Path, fault.Say)})
 	for _, p := range fault.Problems {
 		p.File = f.Path
 		b.found = append(b.found, p)
 	}
 	return nil
-}
-
-// pathOf is where the case file names f.
-func pathOf(f casefile.File) string {
-	switch f.Use {
-	case casefile.Captions:
-		return fmt.Sprintf("recordings[%d].captions", f.Item)
-	case casefile.Still:
-		return fmt.Sprintf("stills[%d].file", f.Item)
-	}
-	return fmt.Sprintf("recordings[%d].file", f.Item)
 }
 
 func (b *bringing) readFile(ctx context.Context, f casefile.File, path string) error {
@@ -320,13 +309,13 @@ func (b *bringing) keepFilm(ctx context.Context, f casefile.File, path string) e
 	}
 	for i, r := range b.c.Recordings {
 		if r.Hash == hash && i != f.Item {
-			return b.refusal(pathOf(f), "this is the same film as recordings[%d]; name it once", i)
+			return b.refusal(f.At, "this is the same film as recordings[%d]; name it once", i)
 		}
 	}
 	if used, err := b.l.Shelf.Uses(ctx, hash); err != nil {
 		return err
 	} else if used {
-		b.found = append(b.found, annotate.Problem{Path: pathOf(f), Warning: true, Say: fmt.Sprintf("%s is in the library already, in another case; it is stored once", f.Path)})
+		b.found = append(b.found, annotate.Problem{Path: f.At, Warning: true, Say: fmt.Sprintf("%s is in the library already, in another case; it is stored once", f.Path)})
 	}
 	b.c.Recordings[f.Item].Hash = hash
 	return nil
@@ -341,7 +330,7 @@ func (b *bringing) keepPhoto(ctx context.Context, f casefile.File, path string) 
 	out := filepath.Join(dir, "photo.jpg")
 	if err := b.l.Media.Photo(ctx, path, out); err != nil {
 		if fault, ok := errors.AsType[*annotate.Fault](err); ok && fault.Cause == annotate.Invalid {
-			return b.refusal(pathOf(f), "%s: %s", f.Path, fault.Say)
+			return b.refusal(f.At, "%s: %s", f.Path, fault.Say)
 		}
 		return err
 	}
@@ -373,13 +362,7 @@ func (b *bringing) located(err error) error {
 func (b *bringing) undo(ctx context.Context) {
 	ctx = context.WithoutCancel(ctx)
 	for _, hash := range b.fresh {
-		used, err := b.l.Shelf.Uses(ctx, hash)
-		if err == nil && !used {
-			err = b.l.Files.Remove(hash)
-		}
-		if err != nil {
-			b.l.Log.WarnContext(ctx, "file left in the vault; check will find it", "hash", hash, "err", err)
-		}
+		b.l.release(ctx, hash)
 	}
 }
 

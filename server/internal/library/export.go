@@ -10,6 +10,7 @@ import (
 	"unicode"
 
 	"sideport/annotate"
+	"sideport/annotate/casefile"
 	"sideport/annotate/consent"
 	"sideport/annotate/export"
 )
@@ -42,7 +43,7 @@ func (l *Library) Export(ctx context.Context, v consent.Viewer, caseID, format s
 		return Bundle{}, err
 	}
 	o := export.Options{Vocabulary: l.Vocabulary, Recording: recording}
-	b := Bundle{Format: f, Release: r, Name: fileName(c.Title) + f.Ext, MediaType: f.MediaType}
+	b := Bundle{Format: f, Release: r, Name: fileName(c.Title) + "." + f.Ext, MediaType: f.MediaType}
 	b.write = func(w io.Writer) error { return f.Write(w, r, o) }
 	if f.Files == nil {
 		return b, nil
@@ -93,8 +94,8 @@ func (l *Library) archive(ctx context.Context, w io.Writer, b Bundle, o export.O
 	}
 	z := zip.NewWriter(w)
 	dir := strings.TrimSuffix(b.Name, ".zip") + "/"
-	o.FilmType = func(recording string) string { return made[recording].Type }
-	head, err := create(z, dir+CaseFile, zip.Deflate)
+	o.Served = func(r annotate.Recording) string { return containers[made[r.ID].Type] }
+	head, err := create(z, dir+casefile.Name, zip.Deflate)
 	if err != nil {
 		return err
 	}
@@ -112,19 +113,21 @@ func (l *Library) archive(ctx context.Context, w io.Writer, b Bundle, o export.O
 	return z.Close()
 }
 
+// containers names the container of a served copy by its media type.
+var containers = map[string]string{"video/mp4": "mp4", "video/webm": "webm"}
+
 func create(z *zip.Writer, name string, method uint16) (io.Writer, error) {
 	// The archive's own clock says nothing about the operation's day.
 	return z.CreateHeader(&zip.FileHeader{Name: name, Method: method, Modified: time.Date(2000, 1, 1, 0, 0, 0, 0, time.UTC)})
 }
 
 func (l *Library) attach(ctx context.Context, z *zip.Writer, dir string, r consent.Release, a export.Attachment) error {
-	if a.Text != nil {
+	if a.Write != nil {
 		w, err := create(z, dir+a.Name, zip.Deflate)
 		if err != nil {
 			return err
 		}
-		_, err = w.Write(a.Text)
-		return err
+		return a.Write(w)
 	}
 	var f Served
 	var err error

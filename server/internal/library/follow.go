@@ -12,7 +12,7 @@ const batch = 50
 // Follow keeps the index behind the store by no more than the change that is
 // being made, until ctx ends.
 func (l *Library) Follow(ctx context.Context) error {
-	woken := l.Shelf.Watch()
+	woken := l.Shelf.Watch(ctx)
 	for {
 		if err := l.CatchUp(ctx); err != nil {
 			return err
@@ -20,7 +20,10 @@ func (l *Library) Follow(ctx context.Context) error {
 		select {
 		case <-ctx.Done():
 			return nil
-		case <-woken:
+		case _, ok := <-woken:
+			if !ok {
+				return nil
+			}
 		}
 	}
 }
@@ -82,6 +85,17 @@ func (l *Library) rebuild(ctx context.Context) error {
 		return err
 	}
 	return l.Finder.Apply(ctx, seq, waiting, nil)
+}
+
+// Reindex builds the index anew from the store.
+func (l *Library) Reindex(ctx context.Context) error {
+	l.indexing.Lock()
+	err := l.Finder.Clear(ctx)
+	l.indexing.Unlock()
+	if err != nil {
+		return err
+	}
+	return l.CatchUp(ctx)
 }
 
 // restill asks for stills of stages that a change added or moved.

@@ -29,7 +29,8 @@ type Shelf interface {
 	Uses(ctx context.Context, hash string) (bool, error)
 	Prepared(ctx context.Context, caseID string) (map[string]annotate.Prepared, error)
 	SetPrepared(ctx context.Context, caseID, recording string, p annotate.Prepared) error
-	Watch() <-chan struct{}
+	EachPrepared(ctx context.Context, fn func(caseID, recording string, p annotate.Prepared) error) error
+	Watch(ctx context.Context) <-chan struct{}
 }
 
 // Files keeps originals and what is made from them, by the hash of their bytes.
@@ -62,6 +63,7 @@ type Finder interface {
 	Apply(ctx context.Context, seq uint64, put []annotate.Case, drop []string) error
 	Search(ctx context.Context, q index.Query) (index.Results, error)
 	Suggest(ctx context.Context, prefix string, scope index.Scope, n int) ([]string, error)
+	Clear(ctx context.Context) error
 }
 
 // Parts are what a library is joined from.

@@ -3,7 +3,9 @@ package library
 import (
 	"context"
 	"fmt"
+	"maps"
 	"regexp"
+	"slices"
 	"strings"
 
 	"sideport/annotate"
@@ -94,14 +96,36 @@ func (l *Library) DropCase(ctx context.Context, v consent.Viewer, caseID string,
 	originals, derived := hashes(c, made)
 	for _, set := range []map[string]bool{originals, derived} {
 		for h := range set {
-			if used, err := l.Shelf.Uses(ctx, h); err == nil && !used {
-				if err := l.Files.Remove(h); err != nil {
-					l.Log.WarnContext(ctx, "file left in the vault; check will find it", "hash", short(h), "err", err)
-				}
-			}
+			l.release(ctx, h)
 		}
 	}
 	return nil
+}
+
+// release removes a file that no case stands on any more. One that stays by
+// mistake is harm that check can find; the change it belongs to is done.
+func (l *Library) release(ctx context.Context, hash string) {
+	used, err := l.used(ctx, hash)
+	if err == nil && !used {
+		err = l.Files.Remove(hash)
+	}
+	if err != nil {
+		l.Log.WarnContext(ctx, "file left in the vault; check will find it", "hash", short(hash), "err", err)
+	}
+}
+
+// used says whether any case stands on a file, as an original or as something
+// made from one: an exported copy that was added again can be both.
+func (l *Library) used(ctx context.Context, hash string) (bool, error) {
+	used, err := l.Shelf.Uses(ctx, hash)
+	if err != nil || used {
+		return used, err
+	}
+	err = l.Shelf.EachPrepared(ctx, func(_, _ string, p annotate.Prepared) error {
+		used = used || p.Play == hash || p.Poster == hash || slices.Contains(slices.Collect(maps.Values(p.Stills)), hash)
+		return nil
+	})
+	return used, err
 }
 
 // mayWrite holds v against a case that is to be changed. A case that v may not

@@ -1,0 +1,104 @@
+package app
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"log/slog"
+	"net"
+	"net/http"
+	"sync"
+	"time"
+
+	"sideport/annotate"
+	"sideport/server/internal/config"
+	"sideport/server/internal/store"
+)
+
+// serve opens the library to browsers until ctx ends.
+func serve(ctx context.Context, c config.Config, s Streams) error {
+	log := slog.New(slog.NewTextHandler(s.Err, &slog.HandlerOptions{Level: slog.LevelInfo}))
+	a, err := open(ctx, c.Data, "serve", 2*time.Second, log)
+	if err != nil {
+		return err
+	}
+	l, err := net.Listen("tcp", c.Listen)
+	if err != nil {
+		return errors.Join(annotate.Faultf(annotate.Busy, "Sideport cannot listen on %s: %v. Choose another address with --listen HOST:PORT.", c.Listen, err), a.Close())
+	}
+	work, stop := context.WithCancel(ctx)
+	background := a.start(work)
+	if c.Sample {
+		err = a.makeSample(work, s.Err)
+	}
+	if err == nil {
+		err = a.answer(ctx, l, s)
+	}
+	stop()
+	return errors.Join(err, background(), a.Close())
+}
+
+// start sets the follower of the change log and the queue going; the function
+// that it gives waits for their end.
+func (a *App) start(ctx context.Context) (wait func() error) {
+	var all sync.WaitGroup
+	errs := make(chan error, 2)
+	for _, run := range []func(context.Context) error{a.library.Follow, a.queue.Run} {
+		all.Go(func() {
+			if err := run(ctx); err != nil && !errors.Is(err, context.Canceled) {
+				a.log.Error("background work ended", "err", err)
+				errs <- err
+			}
+		})
+	}
+	all.Go(func() {
+		err := errors.Join(a.uploads.Sweep(ctx), a.desk.Sweep(ctx), a.library.PrepareMissing(ctx))
+		if err != nil && ctx.Err() == nil {
+			a.log.Error("tidying up at the start failed", "err", err)
+		}
+	})
+	return func() error {
+		all.Wait()
+		close(errs)
+		return <-errs
+	}
+}
+
+// answer serves until ctx ends, then lets requests under way finish.
+func (a *App) answer(ctx context.Context, l net.Listener, s Streams) error {
+	if err := a.store.SetHolder(store.Holder{Command: "serve", Address: l.Addr().String(), Token: a.token}); err != nil {
+		return err
+	}
+	if err := a.welcome(ctx, l.Addr().String(), s); err != nil {
+		return err
+	}
+	server := &http.Server{Handler: a.handler, ReadHeaderTimeout: 10 * time.Second, IdleTimeout: 2 * time.Minute,
+		MaxHeaderBytes: 64 << 10, ErrorLog: slog.NewLogLogger(a.log.Handler(), slog.LevelDebug)}
+	ended := make(chan error, 1)
+	go func() { ended <- server.Serve(l) }()
+	select {
+	case err := <-ended:
+		return fmt.Errorf("serve: %w", err)
+	case <-ctx.Done():
+	}
+	last, cancel := context.WithTimeout(context.WithoutCancel(ctx), 5*time.Second)
+	defer cancel()
+	if err := server.Shutdown(last); err != nil {
+		server.Close() // films still being watched
+	}
+	return nil
+}
+
+// welcome prints the one link that signs the first steward in.
+func (a *App) welcome(ctx context.Context, address string, s Streams) error {
+	steward, err := a.desk.FirstSteward(ctx)
+	if err != nil {
+		return err
+	}
+	key, err := a.desk.Link(ctx, steward.ID)
+	if err != nil {
+		return err
+	}
+	_, err = fmt.Fprintf(s.Out, "Sideport serves %s\nSign in with this link (once, within a day):\n\n  http://%s/sign-in?key=%s\n\n", a.data, address, key)
+	return err
+}

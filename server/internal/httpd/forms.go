@@ -1,0 +1,352 @@
+package httpd
+
+import (
+	"errors"
+	"fmt"
+	"io"
+	"net/http"
+	"net/url"
+	"os"
+	"path"
+	"strconv"
+	"strings"
+
+	"github.com/labstack/echo/v4"
+
+	"sideport/annotate"
+	"sideport/server/internal/library"
+	"sideport/web"
+)
+
+// ifRev reads the rev that a form was filled in against.
+func ifRev(c echo.Context) uint64 {
+	n, _ := strconv.ParseUint(c.FormValue("rev"), 10, 64)
+	return n
+}
+
+// wrongs turns what a person can mend into what stands beside the fields; any
+// other error comes back.
+func wrongs(err error) (web.Problems, error) {
+	fault, ok := errors.AsType[*annotate.Fault](err)
+	if !ok || fault.Cause == annotate.Missing || fault.Cause == annotate.Refused {
+		return nil, err
+	}
+	ps := web.Problems{}
+	if len(fault.Problems) == 0 {
+		ps.Add("", fault.Say)
+	}
+	for _, p := range fault.Problems {
+		p.File = ""
+		ps.Add(p.Path, p.Say)
+	}
+	return ps, nil
+}
+
+func (s *server) newNotePage(c echo.Context) error {
+	r, err := s.released(c)
+	if err != nil {
+		return err
+	}
+	cs := r.Case()
+	form := web.NoteForm{Recording: c.QueryParam("rec"), Fields: map[string]string{}}
+	if k, ok := annotate.KindOf(c.QueryParam("kind")); ok {
+		form.Kind = k.ID
+	}
+	if c.QueryParam("t") != "" {
+		form.From = openAt(c).String()
+	}
+	return s.render(c, http.StatusOK, s.noteForm(c, cs, form, annotate.Note{}, nil))
+}
+
+func (s *server) notePage(c echo.Context) error {
+	r, err := s.released(c)
+	if err != nil {
+		return err
+	}
+	cs := r.Case()
+	n, ok := cs.Note(c.Param("note"))
+	if !ok {
+		return annotate.Faultf(annotate.Missing, "There is no such note in this case; somebody may have removed it.")
+	}
+	p := s.noteForm(c, cs, s.formOf(n), n, nil)
+	p.Deleting = c.QueryParam("delete") != ""
+	return s.render(c, http.StatusOK, p)
+}
+
+// formOf puts a note into the fields of its form.
+func (s *server) formOf(n annotate.Note) web.NoteForm {
+	f := web.NoteForm{Kind: n.Kind, Recording: n.Recording, From: n.Span.From.String(), Concept: s.label(n.Term), Words: n.Words,
+		Pencilled: n.State == annotate.Pencilled, Fields: map[string]string{}}
+	if !n.Span.Instant() {
+		f.To = n.Span.To.String()
+	}
+	for id, v := range n.Fields {
+		f.Fields[id] = v.Text
+		for _, q := range v.Quantities {
+			prm, _ := annotate.ParameterOf(q.Parameter)
+			f.Fields[id] += prm.Label + " " + q.String() + "\n"
+		}
+	}
+	return f
+}
+
+func (s *server) noteForm(c echo.Context, cs annotate.Case, f web.NoteForm, n annotate.Note, ps web.Problems) web.NotePage {
+	title := "A new note"
+	if n.ID != "" {
+		title = "Change a note"
+	}
+	p := web.NotePage{Base: s.base(c, title), CaseID: cs.ID, CaseTitle: cs.Title, NoteID: n.ID, Rev: n.Rev, Form: f,
+		Problems: ps, Suggest: map[string][]string{}}
+	for i, r := range cs.Recordings {
+		p.Recordings = append(p.Recordings, web.Option{Value: r.ID, Label: recordingLabel(r, i), Chosen: r.ID == f.Recording})
+	}
+	for _, x := range s.Library.Vocabulary.All() {
+		p.Suggest[x.Kind] = append(p.Suggest[x.Kind], x.Term)
+	}
+	return p
+}
+
+// saveNote keeps a note, new or changed, or shows the form again with what is wrong.
+func (s *server) saveNote(c echo.Context) error {
+	r, err := s.released(c)
+	if err != nil {
+		return err
+	}
+	cs, id := r.Case(), c.Param("note")
+	form := readNoteForm(c)
+	n, ps := s.noteOf(form)
+	n.ID = id
+	if len(ps) == 0 {
+		_, _, err = s.Library.PutNote(c.Request().Context(), who(c).viewer, cs.ID, n, ifRev(c))
+		if err == nil {
+			return c.Redirect(http.StatusSeeOther, fmt.Sprintf("%s&done=note", momentHref(cs.ID, n.Recording, n.Span.From)))
+		}
+		if ps, err = wrongs(err); err != nil {
+			return err
+		}
+	}
+	n.Rev = ifRev(c)
+	return s.render(c, http.StatusUnprocessableEntity, s.noteForm(c, cs, form, n, ps))
+}
+
+func readNoteForm(c echo.Context) web.NoteForm {
+	f := web.NoteForm{Kind: c.FormValue("kind"), Recording: c.FormValue("recording"), From: c.FormValue("from"), To: c.FormValue("to"),
+		Concept: c.FormValue("concept"), Words: c.FormValue("words"), Pencilled: c.FormValue("pencilled") != "", Fields: map[string]string{}}
+	if k, ok := annotate.KindOf(f.Kind); ok {
+		for _, x := range k.Fields {
+			f.Fields[x.ID] = c.FormValue("field." + x.ID)
+		}
+	}
+	return f
+}
+
+// noteOf reads a form; what cannot be read is said beside its field.
+func (s *server) noteOf(f web.NoteForm) (annotate.Note, web.Problems) {
+	ps := web.Problems{}
+	n := annotate.Note{Kind: f.Kind, Recording: f.Recording, Words: strings.TrimSpace(strings.ReplaceAll(f.Words, "\r\n", "\n")),
+		Term: annotate.Term{Words: strings.TrimSpace(f.Concept)}, State: annotate.Inked, Fields: map[string]annotate.Fact{}}
+	if f.Pencilled {
+		n.State = annotate.Pencilled
+	}
+	var err error
+	if n.Span.From, err = annotate.ParseTime(f.From); err != nil {
+		ps.Add("from", err.Error())
+	}
+	n.Span.To = n.Span.From
+	if strings.TrimSpace(f.To) != "" {
+		if n.Span.To, err = annotate.ParseTime(f.To); err != nil {
+			ps.Add("to", err.Error())
+		}
+	}
+	k, _ := annotate.KindOf(f.Kind)
+	for _, x := range k.Fields {
+		text := strings.TrimSpace(f.Fields[x.ID])
+		if text == "" {
+			continue
+		}
+		fact := annotate.Fact{Text: text}
+		if x.Type == annotate.QuantitiesField {
+			qs, err := s.Library.ParseQuantities(text)
+			if err != nil {
+				ps.Add(x.ID, err.Error())
+			}
+			fact = annotate.Fact{Quantities: qs}
+		}
+		n.Fields[x.ID] = fact
+	}
+	return n, ps
+}
+
+func (s *server) deleteNote(c echo.Context) error {
+	err := s.Library.DropNote(c.Request().Context(), who(c).viewer, c.Param("id"), c.Param("note"), ifRev(c))
+	if err != nil {
+		return err
+	}
+	return c.Redirect(http.StatusSeeOther, "/cases/"+url.PathEscape(c.Param("id"))+"?done=removed")
+}
+
+func (s *server) detailsPage(c echo.Context) error {
+	r, err := s.released(c)
+	if err != nil {
+		return err
+	}
+	cs := r.Case()
+	f := web.DetailsForm{CaseTitle: cs.Title, Summary: cs.Summary, Procedure: s.label(cs.Procedure), Surgeon: cs.Surgeon, Eye: cs.Eye,
+		AgeBand: cs.Patient.AgeBand, Sex: cs.Patient.Sex, Hindsight: cs.Hindsight, Discretion: cs.Discretion, Status: string(cs.Status),
+		Audience: audienceOf(cs.Consent), Obtained: cs.Consent.Obtained, Reference: cs.Consent.Reference, Withdrawn: cs.Consent.Withdrawn}
+	return s.render(c, http.StatusOK, s.detailsForm(c, cs.ID, cs.Rev, f, nil))
+}
+
+func (s *server) detailsForm(c echo.Context, id string, rev uint64, f web.DetailsForm, ps web.Problems) web.DetailsPage {
+	p := web.DetailsPage{Base: s.base(c, "Details of the case"), CaseID: id, Rev: rev, Form: f, Problems: ps}
+	for _, x := range s.Library.Vocabulary.All() {
+		if strings.HasPrefix(x.ID, "st.proc") {
+			p.Suggest = append(p.Suggest, x.Term)
+		}
+	}
+	return p
+}
+
+func (s *server) saveDetails(c echo.Context) error {
+	r, err := s.released(c)
+	if err != nil {
+		return err
+	}
+	cs := r.Case()
+	text := func(name string) string {
+		return strings.TrimSpace(strings.ReplaceAll(c.FormValue(name), "\r\n", "\n"))
+	}
+	f := web.DetailsForm{CaseTitle: text("title"), Summary: text("summary"), Procedure: text("procedure"), Surgeon: text("surgeon"), Eye: text("eye"),
+		AgeBand: text("patient.age_band"), Sex: text("patient.sex"), Hindsight: text("hindsight"), Discretion: c.FormValue("discretion") != "",
+		Status: text("status"), Audience: text("consent.audience"), Obtained: text("consent.obtained"), Reference: text("consent.reference"),
+		Withdrawn: text("consent.withdrawn")}
+	ps := web.Problems{}
+	cs.Title, cs.Summary, cs.Surgeon, cs.Eye, cs.Hindsight = f.CaseTitle, f.Summary, f.Surgeon, f.Eye, f.Hindsight
+	if f.Procedure != s.label(cs.Procedure) {
+		cs.Procedure = annotate.Term{Words: f.Procedure}
+	}
+	cs.Patient, cs.Discretion, cs.Status = annotate.Patient{AgeBand: f.AgeBand, Sex: f.Sex}, f.Discretion, annotate.Status(f.Status)
+	cs.Consent = annotate.Consent{Obtained: f.Obtained, Reference: f.Reference, Withdrawn: f.Withdrawn}
+	if f.Audience != "" {
+		if err := cs.Consent.Audience.UnmarshalText([]byte(f.Audience)); err != nil {
+			ps.Add("consent.audience", err.Error())
+		}
+	}
+	if len(ps) == 0 {
+		_, _, err = s.Library.PutHead(c.Request().Context(), who(c).viewer, cs, ifRev(c))
+		if err == nil {
+			if cs.Consent.Withdrawn != "" {
+				return c.Redirect(http.StatusSeeOther, "/?done=details")
+			}
+			return c.Redirect(http.StatusSeeOther, "/cases/"+url.PathEscape(cs.ID)+"?done=details")
+		}
+		if ps, err = wrongs(err); err != nil {
+			return err
+		}
+	}
+	return s.render(c, http.StatusUnprocessableEntity, s.detailsForm(c, cs.ID, ifRev(c), f, ps))
+}
+
+func (s *server) addPage(c echo.Context) error {
+	return s.render(c, http.StatusOK, s.addForm(c, web.AddForm{}, nil))
+}
+
+func (s *server) addForm(c echo.Context, f web.AddForm, ps web.Problems) web.AddPage {
+	return web.AddPage{Base: s.base(c, "Add a case"), Form: f, MaxFilm: fmt.Sprintf("%d GB", s.MaxFilm>>30), Problems: ps}
+}
+
+// maxForm is the largest form with a film inside it that is taken from a
+// browser without scripts; larger films come by resumable upload.
+const maxForm = 2 << 30
+
+func (s *server) addCase(c echo.Context) error {
+	ctx, v := c.Request().Context(), who(c).viewer
+	c.Request().Body = http.MaxBytesReader(c.Response(), c.Request().Body, maxForm)
+	f := web.AddForm{CaseTitle: c.FormValue("title"), Upload: c.FormValue("upload")}
+	u := library.Upload{Title: f.CaseTitle}
+	again := func(field, say string) error {
+		return s.render(c, http.StatusUnprocessableEntity, s.addForm(c, f, web.Problems{field: {say}}))
+	}
+	var err error
+	if u.CaseFile, err = formFile(c, "case_yaml"); err != nil {
+		return again("case_yaml", err.Error())
+	}
+	if u.Captions, err = formFile(c, "captions"); err != nil {
+		return again("captions", err.Error())
+	}
+	id := ""
+	if f.Upload != "" {
+		id = path.Base(f.Upload)
+		file, err := s.Uploads.Finished(ctx, id, v.Account)
+		if err != nil {
+			return again("film", "The upload is not there any more, or not finished. Choose the film again; what had arrived is used.")
+		}
+		u.Film, f.FileName = file.Path, file.Name
+	} else if u.Film, err = s.spool(c); err != nil {
+		return again("film", err.Error())
+	}
+	if u.Film != "" {
+		defer os.Remove(u.Film) // gone already where the vault has taken it
+	}
+	added, err := s.Library.AddUpload(ctx, v, u)
+	if err != nil {
+		ps, err := wrongs(err)
+		if err != nil {
+			return err
+		}
+		return s.render(c, http.StatusUnprocessableEntity, s.addForm(c, f, ps))
+	}
+	if id != "" {
+		if err := s.Uploads.Discard(ctx, id); err != nil {
+			s.Log.WarnContext(ctx, "upload not cleared away", "err", err)
+		}
+	}
+	return c.Redirect(http.StatusSeeOther, "/cases/"+url.PathEscape(added.ID)+"?done=added")
+}
+
+// formFile reads a small file of a form; nil where none was chosen.
+func formFile(c echo.Context, name string) ([]byte, error) {
+	h, err := c.FormFile(name)
+	if errors.Is(err, http.ErrMissingFile) || errors.Is(err, http.ErrNotMultipart) || err == nil && h.Size == 0 {
+		return nil, nil
+	}
+	if err != nil {
+		return nil, fmt.Errorf("The file did not arrive whole; send it again.")
+	}
+	f, err := h.Open()
+	if err != nil {
+		return nil, err
+	}
+	defer f.Close()
+	return io.ReadAll(io.LimitReader(f, 6<<20))
+}
+
+// spool writes the film of a form to a file that the library may take over.
+func (s *server) spool(c echo.Context) (string, error) {
+	h, err := c.FormFile("film")
+	if errors.Is(err, http.ErrMissingFile) || errors.Is(err, http.ErrNotMultipart) || err == nil && h.Size == 0 {
+		return "", nil
+	}
+	if err != nil {
+		return "", fmt.Errorf("The film did not arrive whole, or is larger than a plain form carries. Allow scripts for this page, so that it is sent in parts.")
+	}
+	f, err := h.Open()
+	if err != nil {
+		return "", err
+	}
+	defer f.Close()
+	out, err := os.CreateTemp(s.Spool, "form-*")
+	if err != nil {
+		return "", err
+	}
+	if _, err := io.Copy(out, f); err != nil {
+		out.Close()
+		os.Remove(out.Name())
+		return "", fmt.Errorf("The film could not be kept: %v.", err)
+	}
+	return out.Name(), out.Close()
+}
+
+func (s *server) helpPage(c echo.Context) error {
+	return s.render(c, http.StatusOK, web.HelpPage{Base: s.base(c, "Help"), Formats: exportsOf(annotate.Consent{Audience: annotate.OwnUnit})})
+}
