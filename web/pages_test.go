@@ -5,10 +5,20 @@ import (
 	"flag"
 	"os"
 	"path/filepath"
+	"reflect"
+	"strings"
+	"sync"
 	"testing"
+
+	"github.com/jba/templatecheck"
 )
 
 var pagesDir = flag.String("pages", "", "write the filled pages and the bundle into this folder, to look at them")
+
+// zero are all pages with nothing in them.
+func zero() []Page {
+	return []Page{LibraryPage{}, RecordPage{}, NotePage{}, DetailsPage{}, AddPage{}, ErrorPage{}, SignInPage{}, HelpPage{}}
+}
 
 func render(t *testing.T, p Page) string {
 	t.Helper()
@@ -19,36 +29,102 @@ func render(t *testing.T, p Page) string {
 	return b.String()
 }
 
-func TestWritePages(t *testing.T) {
-	for name, p := range full() {
-		t.Run(name, func(t *testing.T) {
-			html := render(t, p)
-			if *pagesDir == "" {
-				return
-			}
-			if err := os.WriteFile(filepath.Join(*pagesDir, name+".html"), []byte(html), 0o644); err != nil {
-				t.Fatal(err)
+func TestTemplatesFitTheirStructs(t *testing.T) {
+	all, err := parsePages() // afresh, as the first execution rewrites them
+	if err != nil {
+		t.Fatal(err)
+	}
+	if len(all) != len(zero()) {
+		t.Errorf("%d templates for %d page structs", len(all), len(zero()))
+	}
+	for _, p := range zero() {
+		t.Run(p.template(), func(t *testing.T) {
+			if err := templatecheck.CheckHTML(all[p.template()], p); err != nil {
+				t.Error(err)
 			}
 		})
 	}
 }
 
-func TestWriteBundle(t *testing.T) {
-	if *pagesDir == "" {
-		return
+// Pages are rendered for many readers at once; under -race this finds what they share.
+func TestRenderTogether(t *testing.T) {
+	want := render(t, recordPage())
+	var wg sync.WaitGroup
+	for range 8 {
+		wg.Go(func() {
+			var b bytes.Buffer
+			if err := Render(&b, recordPage()); err != nil || b.String() != want {
+				t.Errorf("a page rendered beside others differs (%v)", err)
+			}
+		})
 	}
-	if err := os.MkdirAll(filepath.Join(*pagesDir, "static"), 0o755); err != nil {
-		t.Fatal(err)
+	wg.Wait()
+}
+
+type brokenPage struct{}
+
+func (brokenPage) template() string { return "library" }
+
+func TestNothingIsWrittenOfABrokenPage(t *testing.T) {
+	var b bytes.Buffer
+	if err := Render(&b, brokenPage{}); err == nil {
+		t.Error("a page without the fields of its template was rendered")
 	}
-	for name, f := range static().files {
-		if err := os.WriteFile(filepath.Join(*pagesDir, "static", name), f.Body, 0o644); err != nil {
-			t.Fatal(err)
+	if b.Len() > 0 {
+		t.Errorf("%d bytes were written before the error", b.Len())
+	}
+}
+
+// hostile puts a text into every string that v holds.
+func hostile(v reflect.Value, text string) {
+	switch v.Kind() {
+	case reflect.String:
+		v.SetString(text)
+	case reflect.Struct:
+		for i := range v.NumField() {
+			hostile(v.Field(i), text)
+		}
+	case reflect.Slice:
+		for i := range v.Len() {
+			hostile(v.Index(i), text)
 		}
 	}
 }
 
-func TestZeroPages(t *testing.T) {
-	for _, p := range []Page{LibraryPage{}, RecordPage{}, NotePage{}, DetailsPage{}, AddPage{}, ErrorPage{}, SignInPage{}, HelpPage{}} {
-		t.Run(p.template(), func(t *testing.T) { render(t, p) })
+func TestHostileWordsStayWords(t *testing.T) {
+	const text = `"'><script>alert(1)</script><img src=x onerror=alert(1)>javascript:alert(1)`
+	for name, p := range full() {
+		t.Run(name, func(t *testing.T) {
+			v := reflect.New(reflect.TypeOf(p)).Elem()
+			v.Set(reflect.ValueOf(p))
+			hostile(v, text)
+			html := render(t, v.Interface().(Page))
+			for _, bad := range []string{"<script>", "<img src=x", `href="javascript:`, `="javascript:`} {
+				if strings.Contains(html, bad) {
+					t.Errorf("%s stands in the page as markup", bad)
+				}
+			}
+		})
+	}
+}
+
+func TestWritePages(t *testing.T) {
+	if *pagesDir == "" {
+		return
+	}
+	write := func(name string, body []byte) {
+		path := filepath.Join(*pagesDir, name)
+		if err := os.MkdirAll(filepath.Dir(path), 0o755); err != nil {
+			t.Fatal(err)
+		}
+		if err := os.WriteFile(path, body, 0o644); err != nil {
+			t.Fatal(err)
+		}
+	}
+	for name, p := range full() {
+		write(name+".html", []byte(render(t, p)))
+	}
+	for name, f := range static().files {
+		write("static/"+name, f.Body)
 	}
 }

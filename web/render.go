@@ -16,9 +16,12 @@ import (
 //go:embed templates help
 var sources embed.FS
 
-// pages are the parsed templates by page name: each its own set of layout,
-// parts, help texts and one page.
-var pages = sync.OnceValues(func() (map[string]*template.Template, error) {
+// pages are the parsed templates, by page name.
+var pages = sync.OnceValues(parsePages)
+
+// parsePages gives each page a set of its own: layout, parts, help texts and
+// the one page.
+func parsePages() (map[string]*template.Template, error) {
 	base, err := template.New("layout").Funcs(funcs).ParseFS(sources, "templates/layout.html", "templates/parts/*.html", "help/*.html")
 	if err != nil {
 		return nil, fmt.Errorf("read the layout: %w", err)
@@ -40,7 +43,7 @@ var pages = sync.OnceValues(func() (map[string]*template.Template, error) {
 		out[name] = t.Lookup("layout.html")
 	}
 	return out, nil
-})
+}
 
 // Render writes the page as a whole HTML document. Nothing is written to w
 // unless all of the page could be made.
