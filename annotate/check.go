@@ -308,9 +308,13 @@ func (k *checker) within(s Span, r Recording, from, to string) {
 
 func (k *checker) fields(n Note, kind Kind, p string) {
 	for id, f := range sorted(n.Fields) {
-		if _, ok := kind.Field(id); !ok {
+		field, ok := kind.Field(id)
+		if !ok {
 			k.add(p+"."+id, "a %s has no field %q", kind.Name, id)
 			continue
+		}
+		if !field.fits(f) {
+			k.add(p+"."+id, "%q holds %s and nothing else", strings.ToLower(field.Label), field.Type)
 		}
 		k.text(p+"."+id, f.Text, MaxWords)
 		k.quantities(p+"."+id, f.Quantities)

@@ -22,6 +22,17 @@ const (
 	QuantitiesField                  // parameters with values and units
 )
 
+// String says what a field of the type holds.
+func (t FieldType) String() string {
+	switch t {
+	case TermField:
+		return "words or a concept"
+	case QuantitiesField:
+		return "parameters with values and units"
+	}
+	return "words"
+}
+
 // Field is one thing that a note of a kind can say besides its concept and words.
 type Field struct {
 	ID, Label, Help string
@@ -95,6 +106,12 @@ func KindOf(s string) (Kind, bool) {
 		}
 	}
 	return Kind{}, false
+}
+
+// fits says whether fact holds only what the field is for.
+func (f Field) fits(fact Fact) bool {
+	return (f.Type == QuantitiesField || len(fact.Quantities) == 0) && (f.Type != QuantitiesField || fact.Text == "") &&
+		(f.Type == TermField || fact.Concept == "")
 }
 
 // Field finds a field of the kind.
