@@ -81,7 +81,7 @@ func (s *server) formOf(n annotate.Note) web.NoteForm {
 		f.To = n.Span.To.String()
 	}
 	for id, v := range n.Fields {
-		f.Fields[id] = v.Text
+		f.Fields[id] = s.label(annotate.Term{Concept: v.Concept, Words: v.Text})
 		for _, q := range v.Quantities {
 			prm, _ := annotate.ParameterOf(q.Parameter)
 			f.Fields[id] += prm.Label + " " + q.String() + "\n"

@@ -133,7 +133,7 @@ func (s *server) notes(p *web.RecordPage, c annotate.Case) {
 	}
 	for _, n := range c.Notes {
 		p.Record = append(p.Record, web.Entry{Note: n.ID, Kind: n.Kind, Recording: n.Recording, Span: n.Span, Name: s.label(n.Term),
-			Words: n.Words, Facts: factsOf(n), Pencilled: n.State == annotate.Pencilled})
+			Words: n.Words, Facts: s.factsOf(n), Pencilled: n.State == annotate.Pencilled})
 		switch n.Kind {
 		case "setting":
 			p.Settings = append(p.Settings, s.settingOf(n, course))
@@ -162,12 +162,12 @@ func (s *server) moment(n annotate.Note) web.Moment {
 }
 
 // factsOf puts a note's fields into words, in the order of its kind's table.
-func factsOf(n annotate.Note) []web.Fact {
+func (s *server) factsOf(n annotate.Note) []web.Fact {
 	k, _ := annotate.KindOf(n.Kind)
 	var out []web.Fact
 	for _, f := range k.Fields {
 		v := n.Fields[f.ID]
-		text := v.Text
+		text := s.label(annotate.Term{Concept: v.Concept, Words: v.Text})
 		if f.Type == annotate.QuantitiesField {
 			var parts []string
 			for _, q := range v.Quantities {
@@ -184,7 +184,7 @@ func factsOf(n annotate.Note) []web.Fact {
 }
 
 func (s *server) settingOf(n annotate.Note, course map[string]annotate.Step) web.Setting {
-	out := web.Setting{At: n.Span.From, Recording: n.Recording, Mode: n.Fields["mode"].Text}
+	out := web.Setting{At: n.Span.From, Recording: n.Recording, Mode: s.label(annotate.Term{Concept: n.Fields["mode"].Concept, Words: n.Fields["mode"].Text})}
 	for _, q := range n.Fields["values"].Quantities {
 		st := course[n.ID+"/"+q.Parameter]
 		prm, _ := annotate.ParameterOf(q.Parameter)
