@@ -20,44 +20,65 @@ const (
 	MaxProblems = 50      // that one refusal lists
 	maxDepth    = 12      // of lists and mappings inside one another
 	maxGuess    = 200     // of brackets, indents and dashes before the parser is let near
-	maxNodes    = 300_000 // words, lists and mappings
+	maxNodes    = 200_000 // words, lists and mappings, guessed from what parts them
+	maxSearch   = 1 << 18 // bytes of a file that is read again to find the line of a mistake
 )
 
-// guard refuses what the parser should not be given at all.
+// guard refuses what the parser should not be given at all. It guesses: nesting
+// is counted exactly once the file is parsed, but that must be safe to do.
 func guard(name string, data []byte) *annotate.Problem {
-	at := func(line, column int, say string, args ...any) *annotate.Problem {
-		return &annotate.Problem{File: name, Line: line, Column: column, Say: fmt.Sprintf(say, args...)}
-	}
 	if len(data) > MaxSize {
-		return at(0, 0, "the file has %.1f MB; a case file has 2 MB at most. Films and stills belong beside it, not in it.", float64(len(data))/1e6)
+		return &annotate.Problem{File: name, Say: fmt.Sprintf("the file has %.1f MB; a case file has 2 MB at most. Films and stills belong beside it, not in it.", float64(len(data))/1e6)}
 	}
-	open, entries := 0, 0
+	g := guess{name: name}
 	for i, line := range bytes.Split(data, []byte("\n")) {
-		for j, r := range string(line) {
-			switch {
-			case r == utf8.RuneError && !utf8.FullRune(line[j:]), r == utf8.RuneError && line[j] != 0xEF:
-				return at(i+1, column(line, j), "the byte 0x%02X is not UTF-8 text; save the file as UTF-8", line[j])
-			case r < ' ' && r != '\t' && r != '\r' || r >= 0x7F && r < 0xA0 && r != 0x85 || r == 0xFFFE || r == 0xFFFF:
-				return at(i+1, column(line, j), "there is a control character (U+%04X); remove it", r)
-			case r == '[' || r == '{':
-				open, entries = open+1, entries+1
-			case (r == ']' || r == '}') && open > 0:
-				open--
-			case r == ',' || r == ':':
-				entries++
-			}
-			if open > maxGuess {
-				return at(i+1, column(line, j), "%d brackets are open inside one another; a case file needs no more than %d levels", open, maxDepth)
-			}
-		}
-		if lead := len(line) - len(bytes.TrimLeft(line, " -?\t")); lead > maxGuess && lead < len(line) {
-			return at(i+1, 1, "the line is indented by %d places; a case file needs no more than %d levels", lead, maxDepth)
-		}
-		if entries++; entries > maxNodes {
-			return at(i+1, 1, "there are more than %d entries up to here; a case has %d notes at most", maxNodes, annotate.MaxNotes)
+		if p := g.line(i+1, line); p != nil {
+			return p
 		}
 	}
 	return nil
+}
+
+// guess counts open brackets and entries over the lines of a file.
+type guess struct {
+	name          string
+	open, entries int
+}
+
+func (g *guess) line(number int, line []byte) *annotate.Problem {
+	at := func(offset int, say string, args ...any) *annotate.Problem {
+		return &annotate.Problem{File: g.name, Line: number, Column: column(line, offset), Say: fmt.Sprintf(say, args...)}
+	}
+	for j, r := range string(line) {
+		switch {
+		case r == utf8.RuneError && !bytes.HasPrefix(line[j:], []byte("\uFFFD")):
+			return at(j, "the byte 0x%02X is not UTF-8 text; save the file as UTF-8", line[j])
+		case unfit(r):
+			return at(j, "there is a control character (U+%04X); remove it", r)
+		case r == '[' || r == '{':
+			g.open++
+			g.entries++
+		case (r == ']' || r == '}') && g.open > 0:
+			g.open--
+		case r == ',' || r == ':':
+			g.entries++
+		}
+		if g.open > maxGuess {
+			return at(j, "%d brackets are open inside one another; a case file needs no more than %d levels", g.open, maxDepth)
+		}
+	}
+	if lead := len(line) - len(bytes.TrimLeft(line, " -?\t")); lead > maxGuess && lead < len(line) {
+		return at(0, "the line is indented by %d places; a case file needs no more than %d levels", lead, maxDepth)
+	}
+	if g.entries++; g.entries > maxNodes {
+		return at(0, "there are more than %d entries up to here; a case has %d notes at most", maxNodes, annotate.MaxNotes)
+	}
+	return nil
+}
+
+// unfit are the characters that YAML does not allow (YAML 1.2, 5.1).
+func unfit(r rune) bool {
+	return r < ' ' && r != '\t' && r != '\r' || r >= 0x7F && r < 0xA0 && r != 0x85 || r == 0xFFFE || r == 0xFFFF
 }
 
 func column(line []byte, offset int) int { return utf8.RuneCount(line[:offset]) + 1 }
@@ -114,7 +135,7 @@ func plainly(name string, data []byte, err error) *annotate.Problem {
 			line, text = n, what
 		}
 	}
-	if strings.HasPrefix(text, "did not find expected") {
+	if strings.HasPrefix(text, "did not find expected") && len(data) <= maxSearch {
 		line = noticed(data, err)
 	}
 	say := "this is not YAML"

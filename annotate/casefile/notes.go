@@ -93,7 +93,7 @@ func (r *reader) kindOf(item *yaml.Node, path string) (annotate.Kind, bool) {
 			for _, k := range annotate.Kinds() {
 				names = append(names, k.Name)
 			}
-			r.fail(item.Content[i+1], p, "%q is not a kind of note; %s", clip(name), meant(name, names))
+			r.fail(item.Content[i+1], p, "%q is not a kind of note; %s", clip(name), r.meant(name, names))
 		}
 		return k, ok
 	}
@@ -170,7 +170,7 @@ func (r *reader) recordingOf(n *yaml.Node, path string, c annotate.Case) string 
 	name := r.text(n, path)
 	id, ok := r.films[name]
 	if !ok && n.Kind == yaml.ScalarNode {
-		r.fail(n, path, "no recording of this case has the file %q; %s", clip(name), meant(name, slices.Sorted(maps.Keys(r.films))))
+		r.fail(n, path, "no recording of this case has the file %q; %s", clip(name), r.meant(name, slices.Sorted(maps.Keys(r.films))))
 	}
 	return id
 }
@@ -208,7 +208,7 @@ func (r *reader) quantities(n *yaml.Node, path string) []annotate.Quantity {
 		prm, ok := parameter(r.v, key.Value)
 		switch {
 		case !ok:
-			r.fail(key, p, "%q is not a parameter known here; %s", clip(key.Value), meant(key.Value, parameterNames()))
+			r.fail(key, p, "%q is not a parameter known here; %s", clip(key.Value), r.meant(key.Value, parameterNames()))
 			continue
 		case slices.ContainsFunc(out, func(q annotate.Quantity) bool { return q.Parameter == prm.ID }):
 			r.fail(key, p, "%s is here twice; keep one", prm.Label)

@@ -112,12 +112,14 @@ func written(v *terms.Vocabulary, t annotate.Term, kinds []string) (concept, sai
 	return t.Concept, words
 }
 
+var spaced = strings.NewReplacer("_", " ", "-", " ")
+
 // parameter finds a parameter by its own name, its label or what the
 // vocabulary calls it.
 func parameter(v *terms.Vocabulary, key string) (annotate.Parameter, bool) {
-	words := strings.NewReplacer("_", " ", "-", " ").Replace(strings.ToLower(strings.TrimSpace(key)))
+	words := spaced.Replace(strings.ToLower(strings.TrimSpace(key)))
 	for _, p := range annotate.Parameters() {
-		if words == strings.ReplaceAll(parameterKey(p.ID), "_", " ") || words == strings.ToLower(p.Label) {
+		if words == spaced.Replace(parameterKey(p.ID)) || words == strings.ToLower(p.Label) {
 			return p, true
 		}
 	}

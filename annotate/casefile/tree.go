@@ -131,7 +131,7 @@ func (r *reader) fields(n *yaml.Node, path, thing string, keys ...string) map[st
 	for i := 0; i+1 < len(n.Content); i += 2 {
 		key, value := n.Content[i], n.Content[i+1]
 		if !slices.Contains(keys, key.Value) {
-			r.fail(key, under(path, key.Value), "%q is not a key of %s; %s", clip(key.Value), thing, meant(key.Value, keys))
+			r.fail(key, under(path, key.Value), "%q is not a key of %s; %s", clip(key.Value), thing, r.meant(key.Value, keys))
 			continue
 		}
 		if _, twice := out[key.Value]; !twice && !null(value) {
@@ -141,11 +141,15 @@ func (r *reader) fields(n *yaml.Node, path, thing string, keys ...string) map[st
 	return out
 }
 
-// meant offers the nearest of what would be right, or all of it.
-func meant(got string, right []string) string {
-	plain := func(s string) string {
-		return strings.NewReplacer("-", "", "_", "", " ", "").Replace(strings.ToLower(s))
+var parting = strings.NewReplacer("-", "", "_", "", " ", "")
+
+// meant offers the nearest of what would be right, or all of it; nothing once
+// there are many more mistakes than are listed.
+func (r *reader) meant(got string, right []string) string {
+	if len(r.bad) > 4*MaxProblems {
+		return "leave it out"
 	}
+	plain := func(s string) string { return parting.Replace(strings.ToLower(s)) }
 	best, least := "", 3
 	for _, s := range right {
 		if d := distance(plain(clip(got)), plain(s)); d < least && d < len(s)-1 {
@@ -207,10 +211,10 @@ func (r *reader) text(n *yaml.Node, path string) string {
 	return tidy(n.Value)
 }
 
+var lineEnds = strings.NewReplacer("\r\n", "\n", "\r", "\n")
+
 // tidy is the one form of a text: lines end in \n, no space around it.
-func tidy(s string) string {
-	return strings.TrimSpace(strings.NewReplacer("\r\n", "\n", "\r", "\n").Replace(s))
-}
+func tidy(s string) string { return strings.TrimSpace(lineEnds.Replace(s)) }
 
 // choice gives one of a few words, which may be written in capitals.
 func (r *reader) choice(n *yaml.Node, path string) string { return strings.ToLower(r.text(n, path)) }

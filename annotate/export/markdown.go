@@ -54,14 +54,18 @@ func (m *markdown) end() {
 	}
 }
 
-func (m *markdown) table(head []string, rows [][]string) {
+func (m *markdown) table(head []column, rows [][]string) {
+	var names []string
+	for _, c := range head {
+		names = append(names, c.Name)
+	}
 	row := func(cells []string) {
 		for _, c := range cells {
 			m.WriteString("| " + inline(c) + " ")
 		}
 		m.line("|")
 	}
-	row(head)
+	row(names)
 	m.line(strings.Repeat("| --- ", len(head)) + "|")
 	for _, cells := range rows {
 		row(cells)

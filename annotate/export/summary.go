@@ -23,9 +23,25 @@ type sheet struct {
 type section struct {
 	Title  string
 	Text   []string // paragraphs
-	Head   []string // of the table
+	Head   []column // of the table
 	Rows   [][]string
 	Points []point
+}
+
+// column is a column of a table; figures are kept on one line.
+type column struct {
+	Name   string
+	Figure bool
+}
+
+// columns names the columns; those with a # before them hold figures.
+func columns(names ...string) []column {
+	var out []column
+	for _, n := range names {
+		name, figure := strings.CutPrefix(n, "#")
+		out = append(out, column{name, figure})
+	}
+	return out
 }
 
 type fact struct{ Name, Value string }
@@ -113,7 +129,7 @@ func when(s annotate.Span) string {
 }
 
 func factors(c annotate.Case, o Options) section {
-	s := section{Title: "Difficulty factors", Head: []string{"Factor", "Grade or extent", "Known"}}
+	s := section{Title: "Difficulty factors", Head: columns("Factor", "Grade or extent", "Known")}
 	for _, f := range c.Factors {
 		s.Rows = append(s.Rows, []string{said(o, f.Term), f.Grade, f.Known})
 	}
@@ -121,7 +137,7 @@ func factors(c annotate.Case, o Options) section {
 }
 
 func plan(c annotate.Case, o Options) section {
-	s := section{Title: "Plan", Head: []string{"Challenge", "Strategy", "Stands by"}}
+	s := section{Title: "Plan", Head: columns("Challenge", "Strategy", "Stands by")}
 	for _, p := range c.Plan {
 		var by []string
 		for _, t := range p.StandBy {
@@ -133,7 +149,7 @@ func plan(c annotate.Case, o Options) section {
 }
 
 func outcome(c annotate.Case) section {
-	s := section{Title: "Outcome", Head: []string{"When", "Visual acuity", "IOP", "Words"}}
+	s := section{Title: "Outcome", Head: columns("When", "Visual acuity", "IOP", "Words")}
 	for _, v := range c.Outcome {
 		s.Rows = append(s.Rows, []string{v.When, v.VisualAcuity, v.IOP, v.Words})
 	}
@@ -147,10 +163,10 @@ func notes(c annotate.Case, k annotate.Kind, o Options) section {
 	for _, n := range inked(c, k.ID) {
 		switch {
 		case k.Timing == annotate.Spans:
-			s.Head = []string{"From", "To", "Lasts", strings.ToUpper(k.Name[:1]) + k.Name[1:], "Words"}
+			s.Head = columns("#From", "#To", "#Lasts", strings.ToUpper(k.Name[:1])+k.Name[1:], "Words")
 			s.Rows = append(s.Rows, []string{tenths(n.Span.From), tenths(n.Span.To), tenths(n.Span.Len()), said(o, n.Term) + inFilm(c, n), n.Words})
 		case quantities(k):
-			s.Head = []string{"From", "Mode", "Parameter", "Value", "Usual", "Change"}
+			s.Head = columns("#From", "Mode", "Parameter", "#Value", "#Usual", "#Change")
 			s.Rows = append(s.Rows, values(n, o)...)
 			if n.Words != "" {
 				s.Points = append(s.Points, point{At: when(n.Span), Text: paragraphs(n.Words)})
