@@ -7,6 +7,7 @@ import (
 	"fmt"
 	"log/slog"
 	"os"
+	"sync"
 	"sync/atomic"
 
 	"github.com/blevesearch/bleve/v2"
@@ -25,6 +26,7 @@ type Index struct {
 	log   *slog.Logger
 	stems analysis.Analyzer
 	seq   atomic.Uint64
+	disk  sync.WaitGroup // batches that have not reached the disk
 }
 
 // Keys of what the index says of itself.
@@ -91,6 +93,7 @@ func (x *Index) Seq() uint64 { return x.seq.Load() }
 
 // Close writes what is left and lets go of the folder.
 func (x *Index) Close() error {
+	x.disk.Wait()
 	if err := x.b.Close(); err != nil {
 		return fmt.Errorf("close the search index: %w", err)
 	}
@@ -124,7 +127,15 @@ func (x *Index) Apply(ctx context.Context, seq uint64, put []annotate.Case, drop
 		}
 	}
 	batch.SetInternal(seqKey, binary.BigEndian.AppendUint64(nil, seq))
+	x.disk.Add(1)
+	batch.SetPersistedCallback(func(err error) {
+		if err != nil {
+			x.log.Error("search index not written to disk; it is derived again at the next start", "err", err)
+		}
+		x.disk.Done()
+	})
 	if err := x.b.Batch(batch); err != nil {
+		x.disk.Done()
 		return fmt.Errorf("write the search index: %w", err)
 	}
 	x.seq.Store(seq)

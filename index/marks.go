@@ -50,7 +50,7 @@ func (s *finding) marks(b body, units []weighed) ([]mark, []bool) {
 			}
 		}
 	}
-	return joined(out), answers
+	return joined(b.Text, out), answers
 }
 
 // names says whether a match is one of the concepts or narrower.
@@ -80,12 +80,12 @@ func (s *finding) same(u weighed, stem string) bool {
 	return false
 }
 
-// joined puts marks in order and joins those that touch or overlap.
-func joined(marks []mark) []mark {
+// joined puts marks in order and joins those that overlap or are one blank apart.
+func joined(text string, marks []mark) []mark {
 	slices.SortFunc(marks, func(a, b mark) int { return a.from - b.from })
 	var out []mark
 	for _, m := range marks {
-		if n := len(out); n > 0 && m.from <= out[n-1].to {
+		if n := len(out); n > 0 && (m.from <= out[n-1].to || text[out[n-1].to:m.from] == " ") {
 			out[n-1].to = max(out[n-1].to, m.to)
 			continue
 		}
