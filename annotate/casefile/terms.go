@@ -58,7 +58,7 @@ func (r *reader) named(concept, said *yaml.Node, path string, kinds []string) an
 func (r *reader) kind(n *yaml.Node, path string, t annotate.Term, kinds []string) {
 	c, _ := r.v.Concept(t.Concept)
 	if len(kinds) > 0 && !slices.Contains(kinds, c.Kind) {
-		r.warn(n, path, "%q is known as %s, not as %s; is it meant?", c.Term, c.Kind, strings.Join(kinds, " or "))
+		r.warn(n, path, "%q is known as %s, while %s is expected here; is it meant?", c.Term, c.Kind, strings.Join(kinds, " or "))
 	}
 }
 
@@ -114,9 +114,12 @@ func written(v *terms.Vocabulary, t annotate.Term, kinds []string) (concept, sai
 
 var spaced = strings.NewReplacer("_", " ", "-", " ")
 
-// parameter finds a parameter by its own name, its label or what the
-// vocabulary calls it.
+// parameter finds a parameter by its id, the name it has in files, its label or
+// what the vocabulary calls it.
 func parameter(v *terms.Vocabulary, key string) (annotate.Parameter, bool) {
+	if p, ok := annotate.ParameterOf(key); ok {
+		return p, true
+	}
 	words := spaced.Replace(strings.ToLower(strings.TrimSpace(key)))
 	for _, p := range annotate.Parameters() {
 		if words == spaced.Replace(parameterKey(p.ID)) || words == strings.ToLower(p.Label) {
