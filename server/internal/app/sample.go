@@ -116,7 +116,7 @@ func (a *App) makeOne(ctx context.Context, s sample.Case, progress func(float64)
 		}
 	}
 	film := sample.Draw(doc.Case, s.Length)
-	drawing := media.Drawing{Width: film.Width, Height: film.Height, Rate: film.Rate, Frames: film.Count(), PixelFormat: "yuv420p"}
+	drawing := media.Drawing{Width: film.Width, Height: film.Height, Rate: film.Rate, Frames: int(film.Count()), PixelFormat: "yuv420p"}
 	if err := a.media.Encode(ctx, drawing, film.Frames(ctx), filepath.Join(dir, "film.mp4"), progress); err != nil {
 		return err
 	}

@@ -102,11 +102,7 @@ func nextOf(next string) string {
 // base fills in what every page shows.
 func (s *server) base(c echo.Context, title string) web.Base {
 	p := who(c)
-	here := c.Request().URL.Path
-	if strings.HasPrefix(here, "/cases/") {
-		here = "/"
-	}
-	return web.Base{Title: title, Here: here, Notice: notices[c.QueryParam("done")], Viewer: web.Viewer{
+	return web.Base{Title: title, Here: c.Request().URL.Path, Notice: notices[c.QueryParam("done")], Viewer: web.Viewer{
 		Name: p.account.Name, Role: string(p.viewer.Role), Curates: p.viewer.Role.AtLeast(consent.Curator)}}
 }
 

@@ -36,7 +36,7 @@ func (s *server) routes() []route {
 		{post, "/cases/:id/notes/:note/delete", writes, s.deleteNote},
 		{get, "/add", writes, s.addPage},
 		{post, "/add", writes, s.addCase},
-		{get, "/help", reads, s.helpPage},
+		{get, "/help", open, s.helpPage},
 		{get, "/sign-in", open, s.signInPage},
 		{post, "/sign-in", open, s.signIn},
 		{post, "/sign-out", open, s.signOut},
