@@ -21,6 +21,7 @@ type job struct {
 	tool   string
 	args   []string
 	budget budget
+	pixels int                     // the limit that args set, to be named
 	stdout io.Writer               // nil: dropped
 	feed   func(w io.Writer) error // writes the child's standard input; nil: there is none
 }
@@ -30,9 +31,10 @@ type job struct {
 // from its first instruction.
 func (t *Tools) limited(j job) []string {
 	n := func(v int64) string { return strconv.FormatInt(v, 10) }
+	cpu := int64(j.budget.cpu / time.Second)
 	return append([]string{
 		"--as=" + n(t.memory),
-		"--cpu=" + n(int64(j.budget.cpu/time.Second)),
+		"--cpu=" + n(cpu) + ":" + n(cpu+5), // a signal that tells why, then one that cannot be ignored
 		"--fsize=" + n(j.budget.file),
 		"--nofile=" + n(t.openFile),
 		"--core=0",
@@ -133,8 +135,8 @@ func (t *Tools) explain(ctx context.Context, j job, err error, said string) erro
 		return fault(annotate.Busy, "the disk that holds the library is full: make room there, then try again")
 	case sig == syscall.SIGXFSZ, has("File too large"):
 		return fault(annotate.Invalid, fmt.Sprintf("what is made of this file would be larger than the %d MB allowed for it; a shorter or smaller copy may do", j.budget.file>>20))
-	case has("exceeds specified max pixel count"):
-		return faultPixels(cause)
+	case has("exceeds specified max pixel count"), has("[IMGUTILS") && has("is invalid"):
+		return faultPixels(cause, j.pixels)
 	case has("Cannot allocate memory"):
 		return fault(annotate.Invalid, fmt.Sprintf("this file needs more than the %d GB of memory allowed for one film; a copy of smaller picture size may do", t.memory>>30))
 	}

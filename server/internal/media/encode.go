@@ -99,6 +99,6 @@ func encodeArgs(d Drawing, out string) []string {
 		"-c:v", "libx264", "-preset", "veryfast", "-tune", "animation", "-crf", "26", "-threads", threads,
 		"-g", strconv.FormatInt(max(2*d.Rate.Num/d.Rate.Den, 1), 10),
 		"-colorspace", "bt709", "-color_primaries", "bt709", "-color_trc", "bt709", "-color_range", "tv",
-		"-bsf:v", "filter_units=remove_types=6", "-movflags", "+faststart")
+		"-bsf:v", "filter_units=remove_types=6", "-metadata:s:v", maker, "-movflags", "+faststart")
 	return append(append(args, clean()...), output("mp4", out)...)
 }

@@ -17,8 +17,8 @@ func faultUnreadable(err error) error {
 	return refuse(err, "this file begins like a film but cannot be read; it may be damaged: copy it again from the recorder")
 }
 
-func faultPixels(err error) error {
-	return refuse(err, "the picture has more than %d million pixels, or a side of more than %d; make a smaller copy and add that", maxPixels/1_000_000, maxSide)
+func faultPixels(err error, pixels int) error {
+	return refuse(err, "the picture has more than %d million pixels, or a side of more than %d; make a smaller copy and add that", pixels/1_000_000, maxSide)
 }
 
 func faultCut(err error) error {

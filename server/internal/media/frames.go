@@ -48,26 +48,25 @@ func (t *Tools) even(ctx context.Context, d details) (bool, error) {
 	if base > 0 {
 		tick = 1 / float64(base)
 	}
-	from := "%+#" + strconv.Itoa(sampled)
-	middle := strconv.FormatFloat(d.Duration.Seconds()/2, 'f', 3, 64) + from
-	for _, interval := range []string{from, middle} {
-		var times []float64
-		read := func(p packet) {
-			if p.decoded {
-				times = append(times, p.decodeAt)
-			}
-		}
-		if err := t.packets(ctx, d, interval, short, read); err != nil {
-			return false, err
-		}
-		if !evenTimes(times, tick) {
-			return false, nil
-		}
-		if d.format.measured {
-			break // such files have no index to seek by
+	intervals := "%+#" + strconv.Itoa(sampled)
+	if !d.format.measured { // such files have no index to seek by
+		intervals += "," + strconv.FormatFloat(d.Duration.Seconds()/2, 'f', 3, 64) + intervals
+	}
+	var times []float64
+	read := func(p packet) {
+		if p.decoded {
+			times = append(times, p.decodeAt)
 		}
 	}
-	return true, nil
+	if err := t.packets(ctx, d, intervals, short, read); err != nil {
+		return false, err
+	}
+	for i := range times { // the second stretch begins after the first, or goes back
+		if i == sampled || i > 0 && times[i] < times[i-1] {
+			return evenTimes(times[:i], tick) && evenTimes(times[i:], tick), nil
+		}
+	}
+	return evenTimes(times, tick), nil
 }
 
 // evenTimes says whether times, in seconds, lie at one distance, allowing for

@@ -54,7 +54,7 @@ const enoughLight = 16
 // bright it is; -1 where there is no frame.
 func (t *Tools) poster(ctx context.Context, d details, at annotate.Time, out string) (float64, error) {
 	remove(out)
-	j := job{tool: t.ffmpeg, args: pictureArgs(d, seek(at), posterSide, "thumbnail=n=24", out), budget: short}
+	j := job{tool: t.ffmpeg, args: pictureArgs(d, seek(at), posterSide, "thumbnail=n=24", out), budget: short, pixels: maxPixels}
 	if err := t.run(ctx, j); err != nil {
 		return 0, unreadable(err)
 	}
@@ -126,7 +126,7 @@ func (t *Tools) still(ctx context.Context, d details, at annotate.Time, out stri
 		if len(from) == 0 || from[0] == "-sseof" {
 			args = pictureArgs(d, from, stillSide, "last", out)
 		}
-		err := t.run(ctx, job{tool: t.ffmpeg, args: args, budget: short})
+		err := t.run(ctx, job{tool: t.ffmpeg, args: args, budget: short, pixels: maxPixels})
 		if err != nil {
 			return unreadable(err)
 		}
@@ -189,7 +189,7 @@ func (t *Tools) Photo(ctx context.Context, in, out string) error {
 	if err != nil {
 		return fmt.Errorf("clean a photograph: %w", err)
 	}
-	err = t.run(ctx, job{tool: t.ffmpeg, args: photoArgs(form, in, orientation(form.container, b), out), budget: short})
+	err = t.run(ctx, job{tool: t.ffmpeg, args: photoArgs(form, in, orientation(form.container, b), out), budget: short, pixels: maxPhotoPixels})
 	if _, ok := err.(*childError); ok || err == nil && !made(out) {
 		err = refuse(err, "this photograph cannot be read; it may be damaged, or move: copy it again from the camera, or save it as JPEG")
 	}

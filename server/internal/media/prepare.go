@@ -45,7 +45,7 @@ func (t *Tools) Prepare(ctx context.Context, in string, film annotate.Film, out 
 	}
 	r := plan(d)
 	j := job{
-		tool: t.ffmpeg, args: prepareArgs(d, r, out),
+		tool: t.ffmpeg, args: prepareArgs(d, r, out), pixels: maxPixels,
 		budget: whole(d.Duration, 1<<30+10*d.Size),
 		stdout: progress(d.Duration, done),
 	}
@@ -108,7 +108,7 @@ func sound(d details, plays []string, encoder, rate string) []string {
 	if slices.Contains(plays, d.AudioCodec) {
 		return []string{"-c:a", "copy"}
 	}
-	return []string{"-c:a", encoder, "-b:a", rate, "-ac", "2", "-ar", "48000"}
+	return []string{"-c:a", encoder, "-b:a", rate, "-ac", "2", "-ar", "48000", "-metadata:s:a", maker}
 }
 
 // encoded is the picture as H.264. Frames keep their own times, so that the
@@ -123,9 +123,13 @@ func encoded(d details) []string {
 		"-c:v", "libx264", "-preset", "veryfast", "-crf", "20", "-threads", threads,
 		"-force_key_frames", "expr:gte(t,n_forced*2)",
 		"-fps_mode", "passthrough", "-enc_time_base", "-1",
-		"-bsf:v", "filter_units=remove_types=6",
+		"-bsf:v", "filter_units=remove_types=6", "-metadata:s:v", maker,
 	}
 }
+
+// maker stands where ffmpeg would name the encoder of a track: it writes one or
+// the other.
+const maker = "encoder=sideport"
 
 // prepareArgs is the call of ffmpeg. Supplemental messages in the picture
 // itself (H.264 SEI, AV1 metadata) go too: camcorders write date and place there.
@@ -153,11 +157,7 @@ func interlaced(s stream) bool {
 // turnedAtAll says whether the picture is shown other than it is stored, which
 // WebM cannot say.
 func turnedAtAll(s stream) bool {
-	return slices.ContainsFunc(s.Side, func(side struct {
-		Rotation float64 `json:"rotation"`
-	}) bool {
-		return side.Rotation != 0
-	})
+	return slices.ContainsFunc(s.Side, func(side sideData) bool { return side.Rotation != 0 })
 }
 
 // progress reads what ffmpeg -progress writes and tells done, rising to 1.

@@ -49,9 +49,11 @@ type stream struct {
 	TimeBase    string            `json:"time_base"`
 	Default     map[string]int    `json:"disposition"`
 	Tags        map[string]string `json:"tags"`
-	Side        []struct {
-		Rotation float64 `json:"rotation"`
-	} `json:"side_data_list"`
+	Side        []sideData        `json:"side_data_list"`
+}
+
+type sideData struct {
+	Rotation float64 `json:"rotation"` // degrees, against the clock
 }
 
 // Probe says what a film is: from its bytes first, then as ffprobe reads it. A
@@ -100,7 +102,7 @@ func (t *Tools) look(ctx context.Context, path string) (details, error) {
 	}
 	d.path, d.Size = path, size
 	out := &bounded{max: 4 << 20}
-	err = t.run(ctx, job{tool: t.ffprobe, args: probeArgs(d.format, path), budget: short, stdout: out})
+	err = t.run(ctx, job{tool: t.ffprobe, args: probeArgs(d.format, path), budget: short, pixels: maxPixels, stdout: out})
 	if err != nil {
 		return d, unreadable(err)
 	}
@@ -169,7 +171,7 @@ func (d *details) take(a answer) error {
 	case v.Width <= 0 || v.Height <= 0:
 		return faultUnreadable(fmt.Errorf("no picture size"))
 	case max(v.Width, v.Height, d.Width, d.Height) > maxSide || v.Width*v.Height > maxPixels:
-		return faultPixels(nil)
+		return faultPixels(nil, maxPixels)
 	}
 	if s, ok := pickAudio(a.Streams); ok {
 		d.audio, d.AudioCodec = &s, s.Codec
@@ -210,10 +212,11 @@ func pickAudio(all []stream) (stream, bool) {
 	return slices.MaxFunc(found, func(a, b stream) int { return cmp.Compare(a.Default["default"], b.Default["default"]) }), true
 }
 
-// shown is the size on the screen: square pixels, upright.
+// shown is the size on the screen: square pixels, upright. No camera has pixels
+// more than four times as long as wide; what says so is not believed.
 func (s stream) shown() (w, h int) {
 	w, h = s.Width, s.Height
-	if n, d, ok := ratio(s.Aspect, ":"); ok {
+	if n, d, ok := ratio(s.Aspect, ":"); ok && n/4 <= d && d/4 <= n {
 		w = int(math.Round(float64(w) * float64(n) / float64(d)))
 	}
 	if s.turned() {

@@ -58,6 +58,7 @@ func TestProbeAgrees(t *testing.T) {
 func TestProbeUnusual(t *testing.T) {
 	tl := tools(t)
 	plain := film(t, "plain.mp4", pictures+h264)
+	cover := film(t, "cover.jpg", "-f lavfi -i testsrc=s=320x240 -frames:v 1")
 	whole := film(t, "whole.mp4", pictures+h264+"-g 5 -movflags empty_moov+frag_keyframe")
 	tests := []struct {
 		name  string
@@ -82,7 +83,7 @@ func TestProbeUnusual(t *testing.T) {
 		{"fragments, the last cut off", file(t, "cut.mp4", contents(t, whole)[:len(contents(t, whole))*3/4]), func(f annotate.Film) bool {
 			return f.Duration > annotate.Second && f.Duration < 2*annotate.Second
 		}},
-		{"cover art beside it", film(t, "cover.mp4", "-f lavfi -i testsrc=s=320x240:r=1:d=1 "+pictures+"-map 0 -map 1 -c:v:0 mjpeg -frames:v:0 1 -disposition:v:0 attached_pic -c:v:1 libx264 -pix_fmt yuv420p"), func(f annotate.Film) bool { return f.Width == 64 && f.VideoCodec == "h264" }},
+		{"cover art beside it", film(t, "cover.mp4", pictures+"-i "+cover+" -map 0 -map 1 -c:v:0 libx264 -pix_fmt:v:0 yuv420p -c:v:1 copy -disposition:v:1 attached_pic"), func(f annotate.Film) bool { return f.Width == 64 && f.VideoCodec == "h264" }},
 		{"a hostile name", rename(t, plain, "-i http:x %d\n.mp4"), func(f annotate.Film) bool { return f.Width == 64 }},
 	}
 	for _, tt := range tests {
@@ -117,6 +118,8 @@ func TestProbeRefuses(t *testing.T) {
 	elsewhere := inBox(t, contents(t, plain), "moov/trak/mdia/minf/dinf/dref", func(b []byte) []byte {
 		return append(b[:8], box("url ", []byte("\x00\x00\x00\x00file:///etc/passwd\x00"))...)
 	})
+	init := contents(t, film(t, "whole.mp4", pictures+h264+"-movflags empty_moov+frag_keyframe"))
+	init = init[:bytes.Index(init, []byte("moof"))-4]
 	tests := []struct {
 		name, path, say string
 	}{
@@ -137,7 +140,7 @@ func TestProbeRefuses(t *testing.T) {
 		{"a transport stream", film(t, "film.ts", pictures+h264), "MPEG transport stream"},
 		{"no moving picture at all", file(t, "none.mp4", append(box("ftyp", []byte("isom\x00\x00\x00\x00")), box("moov", box("mvhd", make([]byte, 100)))...)), "no moving picture"},
 		{"noise after the head", file(t, "noise.mp4", append(box("ftyp", []byte("isom\x00\x00\x00\x00")), box("moov", bytes.Repeat([]byte{0xff, 7, 1}, 300))...)), "no moving picture"},
-		{"no length", film(t, "none.mkv", pictures+"-t 0 "+h264), "no length"},
+		{"no length", file(t, "init.mp4", init), "no length"},
 		{"too many tracks", film(t, "many.mkv", "-f lavfi -i anullsrc=d=0.1 "+pictures+strings.Repeat("-map 0 ", 32)+"-map 1 -c:a pcm_s16le "+h264), "33 tracks"},
 		{"too long", film(t, "long.mp4", "-f lavfi -i color=s=16x16:r=1/4000:d=400000 "+h264), "longest that can be added is 100 hours"},
 		{"too wide", film(t, "wide.mp4", "-f lavfi -i color=s=8208x16:d=0.1 "+h264), "a side of more than 8192"},
@@ -156,4 +159,3 @@ func TestProbeRefuses(t *testing.T) {
 		t.Errorf("a film that is not there: %v", err)
 	}
 }
-
