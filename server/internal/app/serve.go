@@ -2,6 +2,7 @@ package app
 
 import (
 	"context"
+	"encoding/json"
 	"errors"
 	"fmt"
 	"log/slog"
@@ -32,9 +33,13 @@ func serve(ctx context.Context, c config.Config, s Streams) error {
 		err = a.makeSample(work, s.Err)
 	}
 	if err == nil {
-		err = a.answer(ctx, l, s)
+		err = a.answer(ctx, l, c, s)
+	}
+	if ctx.Err() != nil {
+		err = nil // stopped as asked, even while the sample was being made
 	}
 	stop()
+	l.Close()
 	return errors.Join(err, background(), a.Close())
 }
 
@@ -65,11 +70,11 @@ func (a *App) start(ctx context.Context) (wait func() error) {
 }
 
 // answer serves until ctx ends, then lets requests under way finish.
-func (a *App) answer(ctx context.Context, l net.Listener, s Streams) error {
+func (a *App) answer(ctx context.Context, l net.Listener, c config.Config, s Streams) error {
 	if err := a.store.SetHolder(store.Holder{Command: "serve", Address: l.Addr().String(), Token: a.token}); err != nil {
 		return err
 	}
-	if err := a.welcome(ctx, l.Addr().String(), s); err != nil {
+	if err := a.welcome(ctx, l.Addr().String(), c, s); err != nil {
 		return err
 	}
 	server := &http.Server{Handler: a.handler, ReadHeaderTimeout: 10 * time.Second, IdleTimeout: 2 * time.Minute,
@@ -90,7 +95,7 @@ func (a *App) answer(ctx context.Context, l net.Listener, s Streams) error {
 }
 
 // welcome prints the one link that signs the first steward in.
-func (a *App) welcome(ctx context.Context, address string, s Streams) error {
+func (a *App) welcome(ctx context.Context, address string, c config.Config, s Streams) error {
 	steward, err := a.desk.FirstSteward(ctx)
 	if err != nil {
 		return err
@@ -99,6 +104,10 @@ func (a *App) welcome(ctx context.Context, address string, s Streams) error {
 	if err != nil {
 		return err
 	}
-	_, err = fmt.Fprintf(s.Out, "Sideport serves %s\nSign in with this link (once, within a day):\n\n  http://%s/sign-in?key=%s\n\n", a.data, address, key)
+	link := "http://" + address + "/sign-in?key=" + key
+	if c.JSON {
+		return json.NewEncoder(s.Out).Encode(map[string]string{"data": a.data, "address": address, "sign_in": link})
+	}
+	_, err = fmt.Fprintf(s.Out, "Sideport serves %s\nSign in with this link (once, within a day):\n\n  %s\n\n", a.data, link)
 	return err
 }
