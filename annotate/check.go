@@ -162,13 +162,18 @@ func (k *checker) iop(path, text string) {
 var date = regexp.MustCompile(`\b\d{4}-\d{2}-\d{2}\b|\b\d{1,2}[./]\d{1,2}[./]\d{2,4}\b`)
 
 func (k *checker) consent(c Consent) {
-	k.day("consent.obtained", c.Obtained)
+	if !year.MatchString(c.Obtained) {
+		k.day("consent.obtained", c.Obtained)
+	}
 	k.day("consent.withdrawn", c.Withdrawn)
 	k.text("consent.reference", c.Reference, MaxTitle)
 	if c.Audience > Nobody && c.Obtained == "" {
 		k.add("consent.obtained", "consent for %s needs the day on which it was obtained, as in 2026-03-01", c.Audience)
 	}
 }
+
+// year stands for the day of consent in what leaves the unit.
+var year = regexp.MustCompile(`^\d{4}$`)
 
 func (k *checker) day(path, s string) {
 	if s != "" && !validDay(s) {

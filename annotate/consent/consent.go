@@ -90,6 +90,11 @@ func Export(c annotate.Case, v Viewer, to annotate.Audience) (Release, error) {
 			"The consent for this case covers %s; it cannot be exported for %s. Enter the patient's consent first, or choose a narrower audience.",
 			c.Consent.Audience, to)
 	}
+	if to > annotate.OwnUnit {
+		// Of dates no more than the year leaves: the day of consent lies close to
+		// that of the operation (45 CFR 164.514(b)(2)(i)(C)).
+		c.Consent.Obtained = c.Consent.Obtained[:min(4, len(c.Consent.Obtained))]
+	}
 	// What leaves the unit carries nothing that is only for those who write it.
 	return release(c, to, to > annotate.OwnUnit || !v.Role.AtLeast(Curator)), nil
 }

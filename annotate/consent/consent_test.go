@@ -156,3 +156,17 @@ func TestZeroRelease(t *testing.T) {
 		t.Error("an empty release covers something")
 	}
 }
+
+// Dates other than the year stay inside the unit.
+func TestExportBeyondTheUnitKeepsTheYearAlone(t *testing.T) {
+	c := annotate.Case{ID: "c", Status: annotate.Published, Consent: annotate.Consent{Audience: annotate.Public, Obtained: "2026-03-01"}}
+	for to, want := range map[annotate.Audience]string{annotate.OwnUnit: "2026-03-01", annotate.Professionals: "2026", annotate.Public: "2026"} {
+		r, err := Export(c, Viewer{Role: Steward}, to)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if got := r.Case().Consent.Obtained; got != want {
+			t.Errorf("consent obtained, exported for %v: got %q, want %q", to, got, want)
+		}
+	}
+}

@@ -232,15 +232,15 @@ func (s *server) happened(c annotate.Case, concept string) []web.Moment {
 	return out
 }
 
-// exportsOf is the export menu: each format, for the widest audience that the
-// consent reaches; empty where it reaches nobody.
+// exportsOf is the export menu: each format, for the narrowest audience; empty
+// where the consent reaches nobody.
 func exportsOf(c annotate.Consent) []web.Export {
 	var out []web.Export
 	if c.Audience == annotate.Nobody || c.Withdrawn != "" {
 		return nil
 	}
 	for _, f := range export.Formats() {
-		out = append(out, web.Export{Format: f.ID, Name: f.Label, Help: f.Help, Audience: c.Audience.String()})
+		out = append(out, web.Export{Format: f.ID, Name: f.Label, Help: f.Help, Audience: annotate.OwnUnit.String()})
 	}
 	return out
 }
