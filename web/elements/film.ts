@@ -27,6 +27,8 @@ export class FilmElement extends HTMLElement {
     video.addEventListener('ratechange', () => this.#showSpeed(), on);
     video.textTracks.addEventListener('change', () => this.#showCaptions(), on);
     document.addEventListener('click', (e) => this.#click(e), on);
+    // Before a link opens in another tab, too, it must know the second.
+    for (const name of ['pointerdown', 'focusin']) document.addEventListener(name, (e) => this.#reach(e.target), on);
     document.addEventListener('keydown', (e) => this.#key(e), { ...on, capture: true });
     window.addEventListener('hashchange', () => this.#openAtHash(), on);
     this.#controls();
@@ -115,8 +117,13 @@ export class FilmElement extends HTMLElement {
       const t = this.#secondOf(a);
       if (t === null) return;
       e.preventDefault();
-      this.#show(t, a);
+      this.#show(t);
     }
+  }
+
+  #reach(target: EventTarget | null): void {
+    const a = target instanceof Element ? target.closest('a[data-now]') : null;
+    if (a) this.#carryTime(a);
   }
 
   // secondOf gives the second that a link names, where it is one of this film.
@@ -128,7 +135,7 @@ export class FilmElement extends HTMLElement {
     return Number(t);
   }
 
-  #show(t: number, a: Element): void {
+  #show(t: number): void {
     this.#go(t);
     const here = new URL(location.href);
     here.searchParams.set('t', String(t));
@@ -136,7 +143,8 @@ export class FilmElement extends HTMLElement {
     history.replaceState(history.state, '', here);
     this.#say('Film at ' + clock(t));
     if (this.#find('.cover')) return;
-    if (!a.closest('.theatre')) this.scrollIntoView({ block: 'nearest' });
+    const box = this.getBoundingClientRect(), edge = 80;
+    if (box.bottom < edge || box.top > innerHeight - edge) this.scrollIntoView({ block: 'start' });
     this.#video.play().catch(() => {}); // a browser may wait for a press of its own button
   }
 

@@ -8,7 +8,7 @@ export interface Stretch {
 }
 
 function npt(s: string): number | null {
-  if (/^\d+(\.\d*)?s?$/.test(s)) return parseFloat(s);
+  if (/^\d+(\.\d*)?$/.test(s)) return parseFloat(s);
   const m = /^(?:(\d+):)?([0-5]\d):([0-5]\d(?:\.\d*)?)$/.exec(s);
   if (!m) return null;
   return Number(m[1] ?? 0) * 3600 + Number(m[2]) * 60 + Number(m[3]);
