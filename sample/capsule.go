@@ -1,0 +1,430 @@
+package sample
+
+import (
+	"image"
+	"math"
+)
+
+// drawCapsule draws the front capsule: its dye, its opening and the flap.
+func (p *painter) drawCapsule(s scene, reach float32) {
+	l, m, c, v := s.lens, p.maps, p.mid, p.v
+	o := v.at(bag(l))
+	if l.stain > 0 {
+		edge := p.opening(l)
+		soft := 1.2 / v.k
+		full := 0.46 * l.stain
+		if l.iol.part > 0.9 {
+			full *= 0.55
+		}
+		p.polar(c, bag(l), reach+0.9, func(i int) (ink, float32) {
+			d := m.rad[i] - edge[m.ang[i]]
+			return dyeInk, full * clamp32(d/soft+0.5)
+		})
+	}
+	bright := rgb(0xffe7c4)
+	if l.stain > 0.2 {
+		bright = rgb(0x9db4f0)
+	}
+	strong := float32(0.6)
+	if l.iol.part > 0.9 {
+		strong = 0.35
+	}
+	switch {
+	case l.open > 0 && (l.tear.bites || l.iol.capture > 0):
+		p.roughEdge(s, bright, strong)
+	case l.open > 0:
+		c.arc(o, l.open*v.k, 0.6, 0, 360, bright, strong)
+		c.arc(o, l.open*v.k+1.6, 0.7, 0, 360, blackInk, 0.16)
+	}
+	if l.tear.part > 0 && l.tear.part < 1 {
+		p.drawTear(l, bright, s.front.flap)
+	}
+}
+
+// opening is how far the capsule is open in each direction.
+func (p *painter) opening(l lens) []float32 {
+	out := make([]float32, angles)
+	from := deg16(l.tear.from)
+	for a := range out {
+		out[a] = l.open
+		if l.tear.part > 0 && l.tear.part < 1 {
+			if float32((uint16(a)-from)%angles) < l.tear.part*angles {
+				out[a] = max(l.open, p.edgeAt(l.tear, a))
+			}
+		}
+	}
+	return out
+}
+
+// edgeAt is the radius of a tear's edge in one direction.
+func (p *painter) edgeAt(t tear, a int) float32 {
+	r := t.radius
+	if t.run > 0 {
+		d := int(math.Abs(float64((a-int(deg16(t.runAt))+angles/2+angles)%angles - angles/2)))
+		r += t.run * step32(110, 0, float32(d))
+	}
+	if t.bites {
+		r += 0.12 * float32(math.Abs(math.Sin(float64(a)/angles*math.Pi*26)))
+	}
+	return r
+}
+
+// drawTear draws the edge made so far and the flap at its end.
+func (p *painter) drawTear(l lens, bright ink, flap bool) {
+	v, c := p.v, p.mid
+	steps := int(l.tear.part * 72)
+	at := func(i int) pt {
+		deg := float64(l.tear.from) + float64(i)*5
+		return v.at(polar(p.edgeAt(l.tear, int(deg16(float32(deg)))), deg).add(bag(l)))
+	}
+	for i := range steps {
+		c.line(at(i), at(i+1), 0.8, bright, 0.75)
+	}
+	if !flap || l.tear.bites {
+		return
+	}
+	end := float64(l.tear.from + 360*l.tear.part)
+	tip := v.at(polar(l.tear.radius*0.70, end-12).add(bag(l)))
+	sheet := rgb(0xfdf3e4)
+	if l.stain > 0.2 {
+		sheet = rgb(0x7e97e6)
+	}
+	for i := range 6 {
+		f := float32(i) / 6
+		a := v.at(polar(l.tear.radius*(0.98-0.04*f), end-float64(f)*34*float64(min(1, l.tear.part*3))).add(bag(l)))
+		c.stroke(a, tip, 0.26*v.k, 0.08*v.k, func(along, across float32) (ink, float32) {
+			return sheet.to(whiteInk, 0.4*along), 0.26 * (1 - across*across)
+		})
+	}
+}
+
+// roughEdge draws an edge in bites, or one pulled oval by a captured optic.
+func (p *painter) roughEdge(s scene, k ink, alpha float32) {
+	l, v := s.lens, p.v
+	t := l.tear
+	t.radius = l.open
+	last := pt{}
+	for i := range 73 {
+		deg := float64(i) * 5
+		r := p.edgeAt(t, int(deg16(float32(deg))))
+		if l.iol.capture > 0 {
+			d := math.Cos((deg - float64(l.iol.turn)) * math.Pi / 180)
+			r += l.iol.capture * float32(0.75*d*d-0.3)
+		}
+		q := v.at(polar(r, deg).add(bag(l)))
+		if i > 0 {
+			p.mid.line(last, q, 0.8, k, alpha)
+		}
+		last = q
+	}
+}
+
+// drawImplant draws the lens as it comes in, unfolds and turns.
+func (p *painter) drawImplant(s scene) {
+	i, v, c := s.lens.iol, p.v, p.mid
+	o := v.at(i.from)
+	open := clamp32((i.part - 0.2) / 0.8)
+	if i.rigid {
+		open = 1
+	}
+	r := float32(3.0) * v.k
+	if i.rigid {
+		r = 2.8 * v.k
+	}
+	ax, ay := r*(0.55+0.45*open), r*(0.22+0.78*open)
+	turn := float64(i.turn) + 90
+	cs, sn := cosd(turn), sind(turn)
+	p.haptics(i, o, open)
+	c.paint(box(o, r+3), func(x, y float32) (ink, float32) {
+		dx, dy := x-o.x, y-o.y
+		qx, qy := (dx*cs+dy*sn)/ax, (-dx*sn+dy*cs)/ay
+		d := sqrt32(qx*qx + qy*qy)
+		if d > 1.04 {
+			return ink{}, 0
+		}
+		e := (1 - d) * min(ax, ay)
+		rim := step32(2.6, 0.6, abs32(e-1.2))
+		glint := step32(0.2, 0.02, abs32(sqrt32((dx+r*0.25)*(dx+r*0.25)+(dy+r*0.3)*(dy+r*0.3))/r-0.48)) * clamp32(-dy/r+0.2)
+		k := rgb(0xffe2b8).to(whiteInk, max(rim, glint))
+		return k, clamp32(e+0.5) * (0.10 + 0.62*rim + 0.35*glint + 0.25*(1-open))
+	})
+	if i.capture > 0 {
+		p.captured(i, o, r)
+	}
+}
+
+// captured darkens the optic's rim where the capsule now lies before it.
+func (p *painter) captured(i implant, o pt, r float32) {
+	for k := range 2 {
+		from := float64(i.turn) + float64(k)*180 + 50
+		p.mid.arc(o, r-2.5, 2.5, from, 80, rgb(0x6b3a22), 0.35*i.capture)
+	}
+}
+
+// haptics draws the two arms of the lens.
+func (p *painter) haptics(i implant, o pt, open float32) {
+	v, c := p.v, p.mid
+	k := rgb(0xbcd3ea)
+	width := 0.13 * v.k
+	if i.three || i.rigid {
+		k, width = rgb(0x4f6fc0), 0.06*v.k
+	}
+	if open < 0.15 {
+		return
+	}
+	for side := range 2 {
+		base := float64(i.turn) + float64(side)*180
+		last := pt{}
+		for j := range 15 {
+			f := float64(j) / 14
+			r := (2.85 + 2.1*math.Sin(f*math.Pi*0.62)) * float64(0.5+0.5*open)
+			q := o.add(polar(float32(r)*v.k, base+20-f*92))
+			if j > 0 {
+				c.line(last, q, width, k, 0.85)
+			}
+			last = q
+		}
+	}
+}
+
+// drawFront draws what lies between the iris and the surgeon.
+func (p *painter) drawFront(s scene) {
+	f := s.front
+	if s.lens.nucleus.there && s.lens.nucleus.front >= 0.5 {
+		p.wholeNucleus(s.lens)
+	}
+	p.expander(s)
+	p.capsuleHooks(s)
+	p.membrane(s)
+	p.clouds(f)
+	p.gel(f)
+	p.wounds(s)
+	p.cornea(s)
+}
+
+// wholeNucleus draws the nucleus once it lies before the iris.
+func (p *painter) wholeNucleus(l lens) {
+	base, _ := p.nucleusInk(l)
+	at := pt{0, -l.nucleus.out * 9.4}
+	r := float32(nucleusRadius) * 0.98
+	o := p.v.at(at)
+	squeeze := 1 - 0.12*float32(math.Sin(float64(clamp32(l.nucleus.out*1.2))*math.Pi))
+	p.stage.paint(box(o, (r+0.6)*p.v.k), func(x, y float32) (ink, float32) {
+		q := pt{(x - o.x) / p.v.k / squeeze, (y - o.y) / p.v.k}
+		d := q.len()
+		if d > r {
+			return blackInk, 0.3 * step32(r+0.5, r, d)
+		}
+		h := clamp32(1 - (q.x+0.9)*(q.x+0.9)/14 - (q.y+1.2)*(q.y+1.2)/14)
+		k := base.lit(0.65+0.75*h+0.2*(noise(q.x*1.6+9, q.y*1.6+9, 0, 77)-0.5)).to(goldInk, 0.18*step32(r-0.9, r, d))
+		return k.to(whiteInk, 0.3*step32(0.9, 1, h)), step32(r, r-0.06, d)
+	})
+}
+
+// expander draws a ring that holds the pupil open, in four loops.
+func (p *painter) expander(s scene) {
+	q := s.front.ring
+	if q <= 0.02 {
+		return
+	}
+	v, c := p.v, p.stage
+	r := s.surface.pupil/2 + 0.02
+	out := s.front.ringOut
+	o := v.at(polar(3.2*step32(0.6, 1, out), p.mainAngle()))
+	for k := range 4 {
+		a := float64(k)*90 + 45
+		on := clamp32(q*5-float32(k)-0.6) * (1 - clamp32(out*8-float32(k)))
+		b := polar((r+0.30*on)*(0.5+0.5*min(q*2, 1)), a)
+		n := polar((r+0.30*on)*(0.5+0.5*min(q*2, 1)), a+90)
+		pa, pb := o.add(b.mul(v.k)), o.add(n.mul(v.k))
+		mid := pa.lerp(pb, 0.5).lerp(o, -0.28)
+		c.line(pa, mid, 0.085*v.k, ringInk, 0.95)
+		c.line(mid, pb, 0.085*v.k, ringInk, 0.95)
+		c.arc(pa, 0.27*v.k, 0.075*v.k, 0, 360, rgb(0x86a8f0), 0.95)
+	}
+}
+
+// capsuleHooks draws flexible hooks from the limbus to the capsule's edge.
+func (p *painter) capsuleHooks(s scene) {
+	n := s.front.hooks
+	v, c := p.v, p.stage
+	for k := range int(n + 0.999) {
+		in := clamp32(n - float32(k))
+		deg := -75 + float64(k)*52
+		if s.front.hookMost == 2 {
+			deg = -60 + float64(k)*70
+		}
+		edge := polar(max(s.lens.open, 1.5)+0.25*in, deg).add(bag(s.lens))
+		rim := polar(p.sc.eye.limbus+1.7, deg)
+		end := rim.lerp(edge, in)
+		c.line(v.at(rim), v.at(end), 0.055*v.k, hookInk, 0.95)
+		c.line(v.at(end), v.at(end.add(polar(0.32, deg+140))), 0.055*v.k, hookInk, 0.95)
+		stop := polar(p.sc.eye.limbus+0.35, deg)
+		c.disc(v.at(stop), 0.26*v.k, func(float32) (ink, float32) { return rgb(0xd9dfe8), 0.95 })
+	}
+}
+
+// membrane draws the sheet in a sealed pupil, peeled as far as it is.
+func (p *painter) membrane(s scene) {
+	q := s.front.membrane
+	if q <= 0 {
+		return
+	}
+	m := p.maps
+	r := s.surface.pupil/2 + 0.15
+	from := deg16(-60)
+	p.polar(p.stage, pt{}, r, func(i int) (ink, float32) {
+		d := m.rad[i]
+		a := (m.ang[i] - from) % angles
+		if d > r || float32(a) < (1-q)*angles {
+			return ink{}, 0
+		}
+		t := m.lens[int(m.ang[i])*64+int(clamp32(d/4)*63)]
+		return rgb(0xd9d4c6), (0.30 + 0.5*t) * step32(r, r-0.3, d) * 0.9
+	})
+}
+
+// clouds draws dye, milk, drugs, crystals and the strand of vitreous.
+func (p *painter) clouds(f front) {
+	v, c := p.v, p.stage
+	lim := p.sc.eye.limbus
+	if f.pool > 0 {
+		c.glow(v.at(pt{}), lim*1.05*v.k, dyeInk, 0.72*f.pool)
+		c.glow(v.at(pt{-0.6, 0.4}), 3.4*v.k, dyeInk, 0.4*f.pool)
+	}
+	if f.milk > 0 {
+		for i := range int32(5) {
+			a := f.milkAt.add(polar(0.5*float32(i)*0.55, float64(i)*97))
+			c.glow(v.at(a), (1.0+0.35*float32(i))*v.k, milkInk, 0.45*f.milk)
+		}
+	}
+	if f.plume > 0 {
+		k := rgb(0xd6ecf2)
+		if f.white {
+			k = whiteInk
+		}
+		for i := range int32(6) {
+			a := f.plumeAt.add(polar(0.42*float32(i), float64(i)*115))
+			c.glow(v.at(a), (0.9+0.25*float32(i))*v.k, k, 0.34*f.plume)
+		}
+	}
+	for i := range int32(60) {
+		if f.specks <= 0 {
+			break
+		}
+		at := polar(3.1*sqrt32(hash01(i, 1, 5)), float64(hash01(i, 2, 5))*360)
+		if f.strand > 0 {
+			at = polar(1.4+3.2*hash01(i, 1, 5), -42+24*float64(hash01(i, 2, 5)))
+		}
+		c.glow(v.at(at), (0.12+0.12*hash01(i, 3, 5))*v.k, whiteInk, 0.95*f.specks)
+	}
+	if f.strand > 0 {
+		for i := range int32(4) {
+			a, b := v.at(polar(0.9+0.25*float32(i), -55+12*float64(i))), v.at(polar(5.0, -38+5*float64(i)))
+			c.stroke(a, b, 0.3*v.k, 0.12*v.k, func(_, across float32) (ink, float32) {
+				return whiteInk, 0.16 * f.strand * (1 - across*across)
+			})
+		}
+	}
+}
+
+// gel draws the sheen of viscoelastic and an air bubble.
+func (p *painter) gel(f front) {
+	v, c := p.v, p.stage
+	lim := p.sc.eye.limbus
+	for i := range int32(9) {
+		if f.ovd <= 0.02 {
+			break
+		}
+		r := (0.8 + (lim-1.9)*hash01(i, 1, p.sc.eye.seed)) * (0.35 + 0.65*f.ovd)
+		deg := float64(hash01(i, 2, p.sc.eye.seed)) * 360
+		size := (0.35 + 0.5*hash01(i, 3, p.sc.eye.seed)) * v.k
+		at := v.at(polar(r, deg))
+		c.arc(at, size, 0.05*v.k, deg+150, 110, whiteInk, 0.34*f.ovd)
+		c.glow(at.add(pt{size * 0.3, size * 0.3}), size*1.1, whiteInk, 0.09*f.ovd)
+	}
+	if f.bubble > 0 {
+		o, r := v.at(pt{0.3, -0.2}), 3.6*f.bubble*v.k
+		c.disc(o, r, func(d float32) (ink, float32) {
+			return whiteInk.to(blackInk, step32(0.9, 0.97, d)*0.6), 0.10 + 0.5*step32(0.86, 0.97, d)
+		})
+		c.glow(o.add(pt{-r * 0.45, -r * 0.5}), r*0.3, whiteInk, 0.8)
+	}
+}
+
+// wounds draws ports, the main wound, their whitening and sutures.
+func (p *painter) wounds(s scene) {
+	f, v, c := s.front, p.v, p.stage
+	g := gig{sc: p.sc}
+	lim := p.sc.eye.limbus
+	mark := func(deg float64, half, part float32) {
+		if part <= 0 {
+			return
+		}
+		w := part * half
+		a, b := polar(lim-0.1, deg).add(polar(w, deg+90)), polar(lim-0.1, deg).add(polar(w, deg-90))
+		c.line(v.at(a), v.at(b), 0.055*v.k, rgb(0x4d3a35), 0.8)
+		c.line(v.at(a.mul(0.88)), v.at(b.mul(0.88)), 0.035*v.k, whiteInk, 0.45)
+		if f.hydrate > 0 {
+			c.glow(v.at(polar(lim-0.7, deg)), (0.6+half*0.8)*v.k, whiteInk, 0.55*f.hydrate)
+		}
+	}
+	wide := float32(1.15)
+	if p.sc.eye.above {
+		wide = 3
+	}
+	mark(g.main(), wide, f.wound)
+	for i := range f.ports {
+		mark([...]float64{g.side(), g.other()}[i%2], 0.5, 1)
+	}
+	for i := range f.sutures {
+		deg := [...]float64{g.main(), g.side(), g.other()}[i%3]
+		a, b := polar(lim-0.75, deg+1), polar(lim+0.55, deg-1)
+		c.line(v.at(a), v.at(b), 0.035*v.k, threadInk, 0.95)
+		c.disc(v.at(b), 0.09*v.k, func(float32) (ink, float32) { return threadInk, 0.95 })
+	}
+	if f.iris > 0 {
+		r := s.surface.pupil/2 + 0.5
+		c.line(v.at(polar(r, -44)), v.at(polar(r, -16)), 0.035*v.k, threadInk, 0.9*f.iris)
+		c.disc(v.at(polar(r, -30)), 0.1*v.k, func(float32) (ink, float32) { return threadInk, 0.9 * f.iris })
+	}
+	if f.cool > 0 {
+		c.glow(v.at(polar(lim+0.2, g.main())), 1.9*v.k, rgb(0xd9f0ff), 0.55*f.cool)
+	}
+}
+
+// cornea draws scar, guttata and the lights of the microscope on the cornea.
+func (p *painter) cornea(s scene) {
+	f, v, c := s.front, p.v, p.stage
+	if p.sc.eye.guttata {
+		for i := range int32(70) {
+			at := polar(2.1*sqrt32(hash01(i, 6, p.sc.eye.seed)), float64(hash01(i, 7, p.sc.eye.seed))*360)
+			c.disc(v.at(at), 0.055*v.k, func(float32) (ink, float32) { return rgb(0xf8e7c2), 0.34 })
+		}
+	}
+	if f.haze > 0 {
+		p.scar(f)
+	}
+	if f.oblique > 0 {
+		at := v.at(polar(p.sc.eye.limbus-1.2, 210))
+		c.glow(at, 5*v.k, rgb(0xfff2d0), 0.22*f.oblique)
+	}
+	a := s.surface.light * (1 - 0.55*f.oblique)
+	c.glow(v.at(pt{-1.5, -2.6}), 2.6*v.k, whiteInk, 0.13*a)
+	for _, q := range [...]pt{{-0.62, -0.35}, {0.5, -0.42}} {
+		c.glow(v.at(q), 0.42*v.k, whiteInk, 0.4*a)
+		c.disc(v.at(q), 0.15*v.k, func(float32) (ink, float32) { return whiteInk, 0.95 * a })
+	}
+}
+
+func (p *painter) scar(f front) {
+	v, seed := p.v, p.sc.eye.seed
+	clear := 0.80 - 0.5*f.oblique
+	o := v.at(pt{0.15, 0.1})
+	p.stage.paint(image.Rect(int(o.x-2.3*v.k), int(o.y-2.3*v.k), int(o.x+2.3*v.k), int(o.y+2.3*v.k)), func(x, y float32) (ink, float32) {
+		q := pt{(x - o.x) / v.k, (y - o.y) / v.k}
+		r := q.len() + 0.5*(noise(q.x*1.3+20, q.y*1.3+20, 0, seed+50)-0.5)
+		t := noise(q.x*2.6+30, q.y*2.6+30, 0, seed+51)
+		return rgb(0xdfe3e4), clear * (0.55 + 0.45*t) * step32(1.75, 1.0, r)
+	})
+}

@@ -1,0 +1,452 @@
+package sample
+
+import (
+	"image"
+	"math"
+)
+
+// bagRadius is the radius of the lens in its bag, and nucleusRadius that of its
+// hard part, in millimetres.
+const (
+	bagRadius     = 4.7
+	nucleusRadius = 3.5
+	goldenRadius  = 2.55
+)
+
+// bag is how far the lens lies off the middle.
+func bag(l lens) pt { return pt{l.dx, l.dy} }
+
+// drawBack draws what lies behind the nucleus: the red reflex, the posterior
+// capsule, and the shell and cortex.
+func (p *painter) drawBack(s scene) {
+	l, m := s.lens, p.maps
+	e := p.sc.eye
+	reach := s.surface.pupil/2 + 2.2
+	glow := l.reflex
+	if !l.nucleus.there && l.cortex < 0.5 {
+		glow = max(glow, 1-l.cortex*0.8)
+	}
+	p.polar(p.back, pt{}, reach, func(i int) (ink, float32) {
+		r := m.rad[i]
+		k := reflexMid.to(reflexRim, clamp32(r/4.4)).lit(0.28 + 0.78*glow)
+		return k.lit(s.surface.light), 1
+	})
+	p.drawRetro(l)
+	if e.loose && (l.dx != 0 || l.dy != 0) {
+		p.edgeOfBag(l)
+	}
+	body := p.body(l)
+	from := deg16(float32(p.mainAngle()) + 150)
+	p.polar(p.back, bag(l), min(reach+0.8, bagRadius), func(i int) (ink, float32) {
+		k, a := body(i)
+		if l.cortex < 1 {
+			swept := m.ang[i] - from
+			gone := step32(-0.03, 0.03, (1-l.cortex)-float32(swept%angles)/angles)
+			a *= 1 - gone
+		}
+		return k.lit(s.surface.light), a
+	})
+}
+
+func (p *painter) mainAngle() float64 {
+	g := gig{sc: p.sc}
+	return g.main()
+}
+
+// drawRetro draws what is on the posterior capsule and behind it.
+func (p *painter) drawRetro(l lens) {
+	c, v := p.back, p.v
+	o := v.at(bag(l))
+	if l.plaque > 0 {
+		c.disc(o, 0.8*v.k, func(d float32) (ink, float32) { return rgb(0xe8ddc8), 0.5 * (1 - d*d*d) })
+	}
+	if l.streak > 0 && p.sc.eye.myope {
+		c.line(v.at(pt{l.dx - 1.6, l.dy + 0.9}), v.at(pt{l.dx + 0.3, l.dy + 2.1}), 0.05*v.k, rgb(0xffe0c0), 0.5)
+	}
+	if l.post.part > 0 {
+		rim := l.post.radius * v.k
+		c.disc(o, rim, func(d float32) (ink, float32) { return rgb(0xffa867), 0.22 * clamp32(l.post.part*2) })
+		c.arc(o, rim, 0.9, float64(l.post.from), float64(360*l.post.part), rgb(0xffe9d2), 0.85)
+	}
+	if l.hole > 0 {
+		at := v.at(pt{l.dx + 0.7, l.dy + 0.5})
+		r := (0.5 + 1.3*l.hole) * v.k
+		c.paint(box(at, r*1.7), func(x, y float32) (ink, float32) {
+			dx, dy := (x-at.x)*0.8+(y-at.y)*0.3, (y-at.y)*1.25-(x-at.x)*0.2
+			d := sqrt32(dx*dx+dy*dy)/r + 0.22*(noise(x*0.09, y*0.09, 0, 5)-0.5)
+			k := rgb(0xffb070).to(rgb(0xd14a22), clamp32(d))
+			k = k.to(rgb(0xfff0dc), step32(0.12, 0.02, abs32(d-0.93))*0.8)
+			return k, step32(1.02, 0.97, d) * 0.9
+		})
+	}
+	for i := range int32(7) {
+		if l.vitreous <= 0 {
+			break
+		}
+		f := hash01(i, 3, 91)
+		a := v.at(polar(0.3+1.2*f, float64(i)*51))
+		b := v.at(polar(1.6+1.4*hash01(i, 4, 91), float64(i)*51+30))
+		c.stroke(a, b, 0.05*v.k, 0.16*v.k, func(along, across float32) (ink, float32) {
+			return whiteInk, 0.17 * l.vitreous * (1 - across*across)
+		})
+	}
+}
+
+// edgeOfBag shows the bright crescent past the edge of a lens out of place.
+func (p *painter) edgeOfBag(l lens) {
+	o, r := p.v.at(bag(l)), float32(bagRadius-0.55)*p.v.k
+	all := image.Rect(int(p.v.x-5*p.v.k), int(p.v.y-5*p.v.k), int(p.v.x+5*p.v.k), int(p.v.y+5*p.v.k))
+	p.back.paint(all, func(x, y float32) (ink, float32) {
+		d := pt{x, y}.sub(o).len() - r
+		k := rgb(0xffb27a)
+		return k.to(rgb(0xfff1de), step32(3, 0, abs32(d))), step32(-1, 1, d) * 0.75
+	})
+}
+
+// body is the look of the lens around its nucleus, by kind.
+func (p *painter) body(l lens) func(i int) (ink, float32) {
+	m, kind := p.maps, p.sc.eye.kind
+	if !l.nucleus.there && l.epi <= 0.01 {
+		return func(i int) (ink, float32) { // cortex alone
+			r := m.rad[i]
+			q := clamp32(r / bagRadius)
+			t := m.lens[int(m.ang[i])*64+int(q*63)]
+			k := corticalIn
+			if kind == white {
+				k = milkInk
+			}
+			return k, clamp32(0.16+0.75*step32(1.6, 3.2, r)*(0.55+0.6*t)) * l.cortexThick(kind)
+		}
+	}
+	switch kind {
+	case white:
+		return func(i int) (ink, float32) {
+			r := m.rad[i]
+			q := clamp32(r / bagRadius)
+			a := m.ang[i]
+			t := m.lens[int(a)*64+int(q*63)]
+			k := pearlInk.to(milkInk, t).lit(1 - 0.10*q*q)
+			spoke := step32(0.70, 0.80, m.rays[a]) * step32(0.5, 1.4, r) * l.swell
+			k = k.to(rgb(0xc9ccd0), 0.7*spoke).to(rgb(0xd8cfba), 0.4*(1-l.swell))
+			return k, 0.97
+		}
+	case polarRings:
+		return func(i int) (ink, float32) {
+			r := m.rad[i]
+			ring := 0.5 + 0.5*float32(math.Cos(float64(r)*2*math.Pi/0.34))
+			dense := step32(0.95, 0.55, r)
+			rings := step32(2.0, 0.8, r) * (0.15 + 0.6*ring)
+			haze := 0.10 + 0.18*step32(2.6, 3.4, r)*l.epi
+			return rgb(0xefe7d6), clamp32(max(dense*0.92, rings*0.8)*step32(0, 0.35, l.epi) + haze)
+		}
+	case lamellar:
+		return func(i int) (ink, float32) {
+			r, a := m.rad[i], m.ang[i]
+			shell := step32(0.34, 0.05, abs32(r-2.35)) * 0.8
+			inner := 0.42 * step32(2.4, 2.1, r)
+			rider := step32(0.30, 0.05, abs32(r-2.75)) * step32(0.68, 0.76, m.rays[a]) * 0.9
+			return rgb(0xece8e0), clamp32(max(max(shell, inner), rider)*(l.epi) + 0.05)
+		}
+	}
+	tint, thick := corticalIn, float32(0.34)
+	switch kind {
+	case brown:
+		tint, thick = rgb(0xb98a52), 0.6
+	case soft:
+		tint, thick = rgb(0xd8d2c2), 0.32
+	case hazy:
+		tint, thick = rgb(0xcfcabc), 0.6
+	}
+	return func(i int) (ink, float32) {
+		r := m.rad[i]
+		q := clamp32(r / bagRadius)
+		t := m.lens[int(m.ang[i])*64+int(q*63)]
+		shell := thick * (0.55 + 0.6*t) * (0.45 + 0.55*l.epi)
+		wedge := 0.35 * step32(0.66, 0.74, m.rays[m.ang[i]]) * step32(2.4, 3.6, r) * l.cortex
+		return tint.lit(0.9 + 0.2*t), clamp32(shell + wedge)
+	}
+}
+
+func (l lens) cortexThick(kind cataract) float32 {
+	switch kind {
+	case brown, polarRings:
+		return 0.6
+	case white:
+		return 0.85
+	}
+	return 0.75
+}
+
+// drawLens draws the pupil's contents: the back, the nucleus, the front capsule
+// and the implant.
+func (p *painter) drawLens(s scene) {
+	l, c := s.lens, p.mid
+	reach := s.surface.pupil/2 + 2.4
+	r := box(p.v.at(pt{}), reach*p.v.k)
+	c.copyFrom(p.back, r)
+	if l.nucleus.there && l.nucleus.front < 0.5 {
+		p.drawNucleus(s, reach)
+	}
+	if l.golden > 0 {
+		o := p.v.at(bag(l))
+		g := l.golden * clamp32(l.epi*1.5)
+		c.arc(o, goldenRadius*p.v.k, 0.13*p.v.k, p.mainAngle()+150, float64(360*l.golden), goldInk, 0.75*g)
+		c.arc(o, goldenRadius*p.v.k, 0.05*p.v.k, p.mainAngle()+150, float64(360*l.golden), rgb(0xfff6cf), 0.9*g)
+	}
+	if l.wave > 0 && l.wave < 1 {
+		p.drawWave(l)
+	}
+	if l.drop > 0 && l.drop < 1 {
+		p.drawDrop(l)
+	}
+	p.drawRing(l)
+	if l.iol.part > 0 {
+		p.drawImplant(s)
+	}
+	p.drawCapsule(s, reach)
+}
+
+// nucleusInk is the nucleus's colour and how much of the reflex it hides.
+func (p *painter) nucleusInk(l lens) (ink, float32) {
+	switch p.sc.eye.kind {
+	case white:
+		return rgb(0xe2d3ae), 0.96
+	case brown:
+		return brownInk, 0.97
+	case polarRings:
+		return rgb(0xdcd3bd), 0.20
+	case lamellar:
+		return rgb(0xe2ded4), 0.30
+	case soft:
+		return rgb(0xcfc6ae), 0.55
+	case hazy:
+		return rgb(0xc4b489), 0.86
+	}
+	return amberInk, 0.88
+}
+
+func (p *painter) drawNucleus(s scene, reach float32) {
+	l, m, n := s.lens, p.maps, s.lens.nucleus
+	base, opaque := p.nucleusInk(l)
+	if l.nucleus.shrink > 0 {
+		p.drawBowl(l, base, opaque, reach)
+		return
+	}
+	rot := deg16(l.rot + float32(p.mainAngle()) + 180)
+	pieces := max(n.pieces, 1)
+	each := float32(angles) / float32(pieces)
+	gaps, gone := p.gaps(n), p.goneList(n)
+	split := n.pieces > 0 && n.split > 0
+	p.polar(p.mid, bag(l), min(reach+0.9, nucleusRadius), func(i int) (ink, float32) {
+		r := m.rad[i]
+		if r > nucleusRadius+0.05 {
+			return ink{}, 0
+		}
+		a := (m.ang[i] - rot) % angles
+		k := base.lit(1.12 - 0.30*r/nucleusRadius + 0.18*(m.lens[int(a)*64+int(clamp32(r/bagRadius)*63)]-0.5))
+		al := opaque * step32(nucleusRadius+0.03, nucleusRadius-0.10, r)
+		if split {
+			al *= p.sector(float32(a), r, each, pieces, gaps, gone)
+			if n.deep < 1 {
+				al = max(al, 0.85*opaque*step32(nucleusRadius, nucleusRadius-0.4, r)*(1-n.deep))
+			}
+		}
+		return k, al
+	})
+	p.drawGrooves(l, base)
+	if split {
+		p.drawPiece(s, base, opaque, each)
+	}
+}
+
+// sector is how much of a place in the split nucleus is still covered: nothing
+// in a gap or where a piece has gone.
+func (p *painter) sector(a, r, each float32, pieces int, gaps []float32, gone int) float32 {
+	f := a / each
+	k := min(int(f), pieces-1)
+	if orderOf(k, pieces) < gone {
+		return 0
+	}
+	lo := (f - float32(k)) * each / angles * 2 * math.Pi * r
+	hi := (float32(k+1) - f) * each / angles * 2 * math.Pi * r
+	w := 1.2 / p.v.k
+	cov := float32(1)
+	if g := gaps[k]; g > 0 {
+		cov = min(cov, clamp32((lo-g)/w+0.5))
+	}
+	if g := gaps[(k+1)%pieces]; g > 0 {
+		cov = min(cov, clamp32((hi-g)/w+0.5))
+	}
+	return cov
+}
+
+// gaps is half the width of the split at the start of each piece.
+func (p *painter) gaps(n nucleus) []float32 {
+	out := make([]float32, max(n.pieces, 1))
+	for k := range int(n.split) + 1 {
+		if k < n.pieces {
+			i := splitOrder(k, n.pieces)
+			out[i] = max(out[i], 0.09*clamp32(n.split-float32(k)))
+		}
+	}
+	return out
+}
+
+// orderOf is when a piece leaves: those far from the wound first.
+func orderOf(k, pieces int) int {
+	if k%2 == 0 {
+		return k / 2
+	}
+	return (pieces+1)/2 + k/2
+}
+
+func (p *painter) goneList(n nucleus) int {
+	g := int(n.gone)
+	if n.gone > float32(g) && g < n.pieces {
+		g++ // the one on its way is drawn by itself
+	}
+	return g
+}
+
+// drawPiece draws the piece that is at the tip, growing smaller.
+func (p *painter) drawPiece(s scene, base ink, opaque, each float32) {
+	n, l := s.lens.nucleus, s.lens
+	k := int(n.gone)
+	f := n.gone - float32(k)
+	if f <= 0 || k >= n.pieces {
+		return
+	}
+	which := 0
+	for i := range n.pieces {
+		if orderOf(i, n.pieces) == k {
+			which = i
+		}
+	}
+	mid := (float64(which)+0.5)*360/float64(n.pieces) + float64(l.rot) + p.mainAngle() + 180
+	tip := polar(0.55, p.mainAngle())
+	home := polar(nucleusRadius*0.62, mid).add(bag(l))
+	go1 := step32(0.02, 0.4, f)
+	left := 1 - 0.92*step32(0.3, 1, f)
+	wob := float64(n.phase)
+	at := home.lerp(tip.add(polar(0.85*left, mid+25*math.Sin(wob*1.3))), go1)
+	turn := mid + float64(go1)*(70+14*math.Sin(wob*2.1))
+	p.drawWedge(at, turn, nucleusRadius*left, 180/float64(n.pieces), base, opaque)
+}
+
+// drawWedge draws a slice of the nucleus: its middle at, pointing away from
+// turn, of the given radius and half angle.
+func (p *painter) drawWedge(at pt, turn float64, radius float32, half float64, base ink, opaque float32) {
+	v := p.v
+	apex := v.at(at.sub(polar(radius*0.62, turn)))
+	d := polar(1, turn)
+	n1, n2 := polar(1, turn+half+90), polar(1, turn-half-90)
+	rad := radius * v.k
+	centre := v.at(at)
+	p.mid.paint(box(centre, rad*0.75+3), func(x, y float32) (ink, float32) {
+		q := pt{x - apex.x, y - apex.y}
+		r := q.len()
+		e := max(r-rad, max(q.x*n1.x+q.y*n1.y, q.x*n2.x+q.y*n2.y))
+		if e > 0.6 {
+			return blackInk, 0.14 * step32(5, 0.6, e)
+		}
+		along := (q.x*d.x + q.y*d.y) / rad
+		k := base.lit(0.92+0.25*along).to(whiteInk, 0.28*step32(-3.5, 0, e))
+		return k, min(opaque+0.08, 1) * clamp32(0.5-e+0.5)
+	})
+}
+
+// drawBowl draws a soft nucleus that is taken from the middle outwards.
+func (p *painter) drawBowl(l lens, base ink, opaque, reach float32) {
+	m := p.maps
+	inner := l.nucleus.shrink * (nucleusRadius - 0.2)
+	if p.sc.eye.kind == polarRings {
+		inner = l.nucleus.shrink * goldenRadius
+	}
+	p.polar(p.mid, bag(l), min(reach+0.9, nucleusRadius), func(i int) (ink, float32) {
+		r, a := m.rad[i], m.ang[i]
+		t := m.lens[int(a)*64+int(clamp32(r/bagRadius)*63)]
+		edge := inner + 0.5*(t-0.5) + 0.25*(m.rays[a]-0.5)
+		if r < edge-0.1 {
+			return ink{}, 0
+		}
+		k := base.lit(1.1-0.2*r/nucleusRadius+0.2*(t-0.5)).to(whiteInk, 0.35*step32(0.3, 0.02, r-edge))
+		return k, opaque * step32(edge-0.06, edge+0.08, r) * step32(nucleusRadius, nucleusRadius-0.3, r)
+	})
+}
+
+func (p *painter) drawGrooves(l lens, base ink) {
+	n, v := l.nucleus, p.v
+	o := bag(l)
+	deep := base.to(reflexMid, 0.55).lit(0.75)
+	if n.split > 0.5 {
+		return
+	}
+	for i, part := range n.grooves {
+		if part <= 0 {
+			continue
+		}
+		d := polar(2.6*min(1, part*2.2), p.mainAngle()+float64(l.rot)-90*float64(i))
+		w := (0.20 + 0.16*part) * v.k
+		a, b := v.at(o.sub(d)), v.at(o.add(d))
+		p.mid.stroke(a, b, w, w, func(_, across float32) (ink, float32) {
+			return base.lit(0.62).to(deep, step32(0.8, 0.1, abs32(across))*part), 0.9 * step32(1, 0.75, abs32(across))
+		})
+	}
+	if n.crater > 0 {
+		p.mid.disc(v.at(o), (0.4+1.7*n.crater)*v.k, func(d float32) (ink, float32) {
+			return base.lit(0.55).to(deep, n.crater*(1-d)).lit(0.8 + 0.5*d*d), 0.9 * step32(1, 0.85, d)
+		})
+	}
+}
+
+// drawWave draws the front of fluid that runs across behind the lens.
+func (p *painter) drawWave(l lens) {
+	v := p.v
+	d := polar(1, float64(l.waveDir))
+	o := bag(l)
+	at := o.add(d.mul(4.4 - 8.8*l.wave))
+	r := float32(4.5) * v.k
+	c := v.at(at.add(d.mul(4.2)))
+	lens := v.at(o)
+	p.mid.paint(box(c, r+8), func(x, y float32) (ink, float32) {
+		if (pt{x, y}).sub(lens).len() > (bagRadius-0.3)*v.k {
+			return ink{}, 0
+		}
+		e := (pt{x, y}).sub(c).len() - r
+		if e > 10 || e < -26 {
+			return ink{}, 0
+		}
+		if e < 0 {
+			return rgb(0xffd9a8), 0.30 * step32(-26, 0, e)
+		}
+		return rgb(0x57210f), 0.40 * step32(10, 0, e)
+	})
+}
+
+// drawDrop draws the fragment that falls away: smaller, darker, out of focus.
+func (p *painter) drawDrop(l lens) {
+	at := p.v.at(pt{0.7 + 0.9*l.drop, 0.5 + 1.1*l.drop})
+	r := (1.15 - 0.75*l.drop) * p.v.k
+	base, _ := p.nucleusInk(l)
+	p.mid.disc(at, r, func(d float32) (ink, float32) {
+		soft := step32(1, 0.75-0.5*l.drop, d)
+		return base.lit(0.95 - 0.55*l.drop), soft * (0.95 - 0.8*l.drop)
+	})
+}
+
+// drawRing draws the tension ring as it slides along the equator.
+func (p *painter) drawRing(l lens) {
+	if l.ctr <= 0 {
+		return
+	}
+	o := p.v.at(bag(l))
+	from := p.mainAngle() + 20
+	p.mid.arc(o, 4.15*p.v.k, 1.4, from, 320*float64(l.ctr), ringInk, 0.9)
+	if l.ctr < 1 {
+		w := p.v.at(polar(4.6, p.mainAngle()))
+		mid := p.v.at(polar(2.7, p.mainAngle()+40))
+		end := o.add(polar(4.15*p.v.k, from))
+		p.mid.line(w, mid, 1.4, ringInk, 0.9)
+		p.mid.line(mid, end, 1.4, ringInk, 0.9)
+	}
+}
