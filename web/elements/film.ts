@@ -92,16 +92,21 @@ export class FilmElement extends HTMLElement {
     const t = this.#now;
     const at = this.#find<HTMLOutputElement>('[data-at]');
     if (at) at.value = clock(t, true);
+    this.#mark(t);
+    document.dispatchEvent(new CustomEvent<Now>('sp-time', { detail: { t, rec: this.#rec } }));
+  }
+
+  // mark draws the second into the ribbon.
+  #mark(t: number): void {
     const ribbon = document.querySelector<SVGElement>('.ribbon[data-from]');
-    const line = ribbon?.querySelector('.now');
-    if (ribbon && line) {
-      const from = Number(ribbon.dataset['from']), to = Number(ribbon.dataset['to']);
-      const x = (100 * Math.min(1, Math.max(0, (t - from) / (to - from)))).toFixed(2) + '%';
+    if (!ribbon) return;
+    const from = Number(ribbon.dataset['from']), to = Number(ribbon.dataset['to']);
+    const x = (100 * Math.min(1, Math.max(0, (t - from) / (to - from)))).toFixed(2) + '%';
+    for (const line of ribbon.querySelectorAll('.now')) {
       line.setAttribute('x1', x);
       line.setAttribute('x2', x);
       line.removeAttribute('visibility');
     }
-    document.dispatchEvent(new CustomEvent<Now>('sp-time', { detail: { t, rec: this.#rec } }));
   }
 
   #click(e: MouseEvent): void {
