@@ -137,7 +137,7 @@ func (t *Tools) explain(ctx context.Context, j job, err error, said string) erro
 		return fault(annotate.Invalid, fmt.Sprintf("what is made of this file would be larger than the %d MB allowed for it; a shorter or smaller copy may do", j.budget.file>>20))
 	case has("exceeds specified max pixel count"), has("[IMGUTILS") && has("is invalid"):
 		return faultPixels(cause, j.pixels)
-	case has("Cannot allocate memory"):
+	case has("Cannot allocate memory"), has("malloc of size"):
 		return fault(annotate.Invalid, fmt.Sprintf("this file needs more than the %d GB of memory allowed for one film; a copy of smaller picture size may do", t.memory>>30))
 	}
 	return cause

@@ -114,6 +114,11 @@ func TestChildEnds(t *testing.T) {
 		{"few open files", sh("test $(ulimit -n) = 64"), "", ""},
 		{"no core file", sh("test $(ulimit -c) = 0"), "", ""},
 	}
+	if tl.alone.Cloneflags != 0 {
+		j := sh("test $(grep -c : /proc/net/dev) = 1") // its own loopback and nothing else
+		tests = append(tests, tests[0])
+		tests[len(tests)-1].name, tests[len(tests)-1].j = "no network", j
+	}
 	t.Setenv("SECRET", "x")
 	for _, tt := range tests {
 		t.Run(tt.name, func(t *testing.T) {
