@@ -36,6 +36,14 @@ type body struct {
 	At        annotate.Time `json:"t"`
 	Text      string        `json:"x"`
 	Starts    []start       `json:"s,omitempty"` // of the captions within
+	Named     []named       `json:"m,omitempty"` // what the text names, to mark it
+}
+
+// named is a stretch of a moment's text that names one of some concepts.
+type named struct {
+	From     int      `json:"f"`
+	To       int      `json:"t"`
+	Concepts []string `json:"c"`
 }
 
 // start says where in the text of a passage a caption begins, and when.
@@ -81,10 +89,10 @@ func (k *maker) term(e evidence, t annotate.Term) {
 }
 
 // words reads a text: the concepts that it names go into one field, its words
-// into another, save those that are denied.
-func (k *maker) words(e evidence, concepts, field, text string) {
+// into another, save those that are denied. It gives what is named where.
+func (k *maker) words(e evidence, concepts, field, text string) []named {
 	if strings.TrimSpace(text) == "" {
-		return
+		return nil
 	}
 	doubtful, scan := fDoubtful, k.v.Scan
 	if field == tSpoken {
@@ -92,12 +100,14 @@ func (k *maker) words(e evidence, concepts, field, text string) {
 	}
 	matches := scan(text)
 	no := denied(text, matches)
-	kept := []byte(text)
+	kept, all := []byte(text), terms.Normalise(text)
+	var out []named
 	for i, m := range matches {
 		if no[i] {
 			copy(kept[m.From:m.To], strings.Repeat(" ", m.To-m.From))
 			continue
 		}
+		out = append(out, named{m.From, m.To, m.Concepts})
 		into := concepts
 		if m.Ambiguous {
 			into = doubtful
@@ -106,11 +116,15 @@ func (k *maker) words(e evidence, concepts, field, text string) {
 			k.concept(e, into, id)
 		}
 	}
-	e.add(field, terms.Normalise(string(kept)))
-	e.add(fRaw, terms.Normalise(text))
-	if field != tSpoken {
-		e.add(fWords, terms.Normalise(string(kept)))
+	e.add(fRaw, all)
+	if slices.Contains(no, true) {
+		all = terms.Normalise(string(kept))
 	}
+	e.add(field, all)
+	if field != tSpoken {
+		e.add(fWords, all)
+	}
+	return out
 }
 
 // documents makes all documents of a case: the case's own and its moments'.
@@ -143,11 +157,15 @@ func documents(c *annotate.Case, v *terms.Vocabulary) (evidence, []moment) {
 		}
 	}
 	for i := range k.moments {
-		said := k.moments[i].said
+		m := &k.moments[i]
+		if m.Kind != captionKind {
+			m.Named = k.words(evidence{}, fSaid, tSaid, m.Text)
+		}
+		said := m.said
 		said.add(fType, typeMoment)
 		said.add(fCase, c.ID)
 		said.add(fScope, scopes...)
-		if k.moments[i].pencilled {
+		if m.pencilled {
 			said[fScope] = []string{scopeAll}
 		}
 	}
@@ -286,7 +304,7 @@ func (k *maker) captions(r annotate.Recording, t annotate.Track) {
 	flush := func() {
 		e := evidence{}
 		b.Text = text.String()
-		k.words(e, fSpoken, tSpoken, b.Text)
+		b.Named = k.words(e, fSpoken, tSpoken, b.Text)
 		k.add(b, e)
 		text.Reset()
 		b = body{}

@@ -11,7 +11,6 @@ import (
 	"sync/atomic"
 
 	"github.com/blevesearch/bleve/v2"
-	"github.com/blevesearch/bleve/v2/analysis"
 	"github.com/blevesearch/bleve/v2/index/scorch"
 
 	"sideport/annotate"
@@ -21,12 +20,11 @@ import (
 // Index is the search index in one folder. It may be searched by many at once
 // while one caller applies changes.
 type Index struct {
-	b     bleve.Index
-	v     *terms.Vocabulary
-	log   *slog.Logger
-	stems analysis.Analyzer
-	seq   atomic.Uint64
-	disk  sync.WaitGroup // batches that have not reached the disk
+	b    bleve.Index
+	v    *terms.Vocabulary
+	log  *slog.Logger
+	seq  atomic.Uint64
+	disk sync.WaitGroup // batches that have not reached the disk
 }
 
 // Keys of what the index says of itself.
@@ -55,7 +53,7 @@ func Open(dir string, v *terms.Vocabulary, log *slog.Logger) (x *Index, rebuild 
 	if err != nil {
 		return nil, false, err
 	}
-	x = &Index{v: v, log: log, stems: m.AnalyzerNamed(words)}
+	x = &Index{v: v, log: log}
 	b, why := openSound(dir, form)
 	if errors.Is(why, errHeld) {
 		return nil, false, annotate.Faultf(annotate.Busy, "The search index in %s is in use by another process; stop that one first.", dir)

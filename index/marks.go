@@ -16,25 +16,24 @@ type mark struct{ from, to int }
 func (s *finding) marks(b body, units []weighed) ([]mark, []bool) {
 	answers := make([]bool, len(units))
 	var out []mark
-	scan := s.x.v.Scan
-	if b.Kind == captionKind {
-		scan = s.x.v.ScanHeard
-	}
-	matches := scan(b.Text)
-	no := denied(b.Text, matches)
-	for i, m := range matches {
-		for j, u := range units {
-			if !no[i] && s.names(m, u.concepts) {
+	byWord := len(s.t.phrases) > 0
+	for j, u := range units {
+		byWord = byWord || len(u.concepts) == 0
+		for _, m := range b.Named {
+			if s.names(m, u.concepts) {
 				out, answers[j] = append(out, mark{m.From, m.To}), true
 			}
 		}
 	}
+	if !byWord {
+		return joined(b.Text, out), answers
+	}
 	ws := spans(b.Text)
 	stems := make([]string, len(ws))
 	for i, at := range ws {
-		stems[i] = s.x.stem(terms.Normalise(b.Text[at[0]:at[1]]))
+		stems[i] = stem(terms.Normalise(b.Text[at[0]:at[1]]))
 		for j, u := range units {
-			if len(u.concepts) == 0 && s.same(u, stems[i]) {
+			if len(u.concepts) == 0 && u.same(stems[i]) {
 				out, answers[j] = append(out, mark{at[0], at[1]}), true
 			}
 		}
@@ -42,7 +41,7 @@ func (s *finding) marks(b body, units []weighed) ([]mark, []bool) {
 	for _, p := range s.t.phrases {
 		var want []string
 		for w := range strings.SplitSeq(terms.Normalise(p), " ") {
-			want = append(want, s.x.stem(w))
+			want = append(want, stem(w))
 		}
 		for i := 0; i+len(want) <= len(stems); i++ {
 			if slices.Equal(stems[i:i+len(want)], want) {
@@ -53,8 +52,8 @@ func (s *finding) marks(b body, units []weighed) ([]mark, []bool) {
 	return joined(b.Text, out), answers
 }
 
-// names says whether a match is one of the concepts or narrower.
-func (s *finding) names(m terms.Match, concepts []string) bool {
+// names says whether a stretch names one of the concepts or a narrower one.
+func (s *finding) names(m named, concepts []string) bool {
 	for _, id := range m.Concepts {
 		for _, want := range concepts {
 			if id == want || slices.Contains(s.x.v.Broader(id), want) {
@@ -66,16 +65,16 @@ func (s *finding) names(m terms.Match, concepts []string) bool {
 }
 
 // same says whether a word of a text answers a unit's word.
-func (s *finding) same(u weighed, stem string) bool {
-	want := s.x.stem(u.stem)
+func (u weighed) same(root string) bool {
+	want := u.root
 	switch {
-	case stem == want:
+	case root == want:
 		return true
-	case u.open && len(u.stem) >= 3 && strings.HasPrefix(stem, u.stem):
+	case u.open && len(u.stem) >= 3 && strings.HasPrefix(root, u.stem):
 		return true
-	case u.fuzzy && stem != "" && stem[0] == want[0]:
+	case u.fuzzy && root != "" && root[0] == want[0]:
 		n := slips(want)
-		return terms.Distance([]rune(stem), []rune(want), n+1) <= n
+		return terms.Distance([]rune(root), []rune(want), n+1) <= n
 	}
 	return false
 }

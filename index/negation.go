@@ -24,10 +24,18 @@ var light = []string{"a", "an", "the", "any", "of", "sign", "signs", "evidence",
 // deniedAfter are the endings that deny what stands before them.
 var deniedAfter = regexp.MustCompile(`^\s*(?:(?:was|were|is|are)\s+)?(?:not\s+(?:needed|used|required|seen|present|necessary|placed|inserted)|unnecessary|absent|ruled out)\b`)
 
+// denial is in every text that denies anything; most texts do not.
+var denial = regexp.MustCompile(`(?i)\b(no|nor|neither|not|without|absence|absent|free|never|unnecessary|ruled out|\w+n['’]?t)\b`)
+
+var noApostrophes = strings.NewReplacer("'", "", "’", "")
+
 // denied says which matches of a text are named only to say that they are not
 // there: "no phacodonesis", "without a ring", "hooks were not needed".
 func denied(text string, matches []terms.Match) []bool {
 	out := make([]bool, len(matches))
+	if !denial.MatchString(text) {
+		return out
+	}
 	for i, m := range matches {
 		out[i] = deniedBefore(text[:m.From]) || deniedAfter.MatchString(strings.ToLower(text[m.To:]))
 		if out[i] || i == 0 {
@@ -55,7 +63,7 @@ func deniedBefore(before string) bool {
 	slices.Reverse(back)
 	strange := 0
 	for i, w := range back {
-		w = strings.NewReplacer("'", "", "’", "").Replace(w)
+		w = noApostrophes.Replace(w)
 		switch {
 		case i > 4 || strings.ContainsAny(w, ".,;:!?\n"):
 			return false

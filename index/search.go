@@ -10,6 +10,7 @@ import (
 
 	"github.com/blevesearch/bleve/v2"
 	"github.com/blevesearch/bleve/v2/search/query"
+	porterstemmer "github.com/blevesearch/go-porterstemmer"
 
 	"sideport/annotate"
 	"sideport/annotate/terms"
@@ -130,6 +131,7 @@ type weighed struct {
 	q     query.Query
 	worth float64
 	fuzzy bool
+	root  string // stem of the unit's word
 }
 
 // Search finds cases and the best moments in them. It is meant to be called by
@@ -224,7 +226,7 @@ func (s *finding) exclude() {
 // weigh makes the query of a unit, and counts the cases that have it. Words
 // that no case has are looked for with slips allowed.
 func (s *finding) weigh(ctx context.Context, u unit) (weighed, int, error) {
-	w := weighed{unit: u, worth: 1}
+	w := weighed{unit: u, worth: 1, root: stem(u.stem)}
 	if len(u.concepts) > 0 {
 		w.q = s.conceptLadder(u)
 		w.worth = 1.3
@@ -275,20 +277,20 @@ type rung struct {
 // wordLadder finds a word in the texts, by its stem; with slips if fuzzy.
 func (s *finding) wordLadder(u unit, fuzzy bool) query.Query {
 	w := &weigher{score: best}
-	stem := s.x.stem(u.stem)
+	root := stem(u.stem)
 	for _, r := range []rung{{tStated, 0.9}, {tSaid, 0.7}, {tSpoken, 0.3}, {tPencil, 0.6}} {
 		if r.field == tPencil && !s.q.Scope.All {
 			continue
 		}
 		if fuzzy {
-			q := query.NewFuzzyQuery(stem)
+			q := query.NewFuzzyQuery(root)
 			q.SetField(r.field)
-			q.SetFuzziness(slips(stem))
+			q.SetFuzziness(slips(root))
 			q.SetPrefix(1)
 			w.parts = append(w.parts, part{q: q, worth: r.worth * 0.6})
 			continue
 		}
-		w.parts = append(w.parts, part{q: termQuery(r.field, stem), worth: r.worth})
+		w.parts = append(w.parts, part{q: termQuery(r.field, root), worth: r.worth})
 		if u.open && len(u.stem) >= 3 {
 			q := query.NewPrefixQuery(u.stem)
 			q.SetField(r.field)
@@ -306,12 +308,9 @@ func slips(word string) int {
 	return 1
 }
 
-// stem gives the stem of a word that is normalised.
-func (x *Index) stem(word string) string {
-	for _, t := range x.stems.Analyze([]byte(word)) {
-		return string(t.Term)
-	}
-	return word
+// stem gives the stem of a word that is normalised, as the analyser does.
+func stem(word string) string {
+	return string(porterstemmer.StemWithoutLowerCasing([]rune(word)))
 }
 
 // phrase finds words in their order.

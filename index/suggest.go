@@ -77,23 +77,23 @@ func (x *Index) names(prefix string, counts map[string]int) []string {
 	if len(p) < 2 {
 		return nil
 	}
-	type named struct {
+	type counted struct {
 		name  string
 		count int
 	}
-	var found []named
+	var found []counted
 	for _, c := range x.v.Suggest(prefix, nil, 1000) {
 		if counts[c.ID] == 0 {
 			continue
 		}
 		for _, name := range append([]string{c.Term}, c.Synonyms...) {
 			if strings.HasPrefix(terms.Normalise(name), p) {
-				found = append(found, named{lowered(name), counts[c.ID]})
+				found = append(found, counted{lowered(name), counts[c.ID]})
 				break
 			}
 		}
 	}
-	slices.SortStableFunc(found, func(a, b named) int { return cmp.Compare(b.count, a.count) })
+	slices.SortStableFunc(found, func(a, b counted) int { return cmp.Compare(b.count, a.count) })
 	var out []string
 	for _, f := range found {
 		out = append(out, f.name)

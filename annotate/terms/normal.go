@@ -2,6 +2,7 @@ package terms
 
 import (
 	"regexp"
+	"slices"
 	"strings"
 	"unicode"
 	"unicode/utf8"
@@ -26,14 +27,12 @@ func Normalise(s string) string {
 }
 
 // key is s normalised and without plurals: what names are looked up by.
-func key(s string) string { return joined(tokens(s), " ") }
-
-func joined(ts []token, by string) string {
-	words := make([]string, len(ts))
-	for i, t := range ts {
-		words[i] = t.key
+func key(s string) string {
+	var words []string
+	for _, t := range tokens(s) {
+		words = append(words, t.key)
 	}
-	return strings.Join(words, by)
+	return strings.Join(words, " ")
 }
 
 func isWord(r rune) bool {
@@ -90,10 +89,17 @@ var (
 	centred = regexp.MustCompile(`cent(erd|ring)$`)
 )
 
+// british has a pair of letters from every part that spellings turn; most
+// words have none and are done with.
+var british = []string{"ae", "oe", "ou", "ll", "tr", "br", "ys", "lp", "mm", "ey", "uc"}
+
 // fold brings a word to the one form in which words are compared.
 func fold(w string) string {
-	w = spellings.Replace(apostrophes.Replace(strings.ToLower(w)))
-	if len(w) > 6 {
+	w = apostrophes.Replace(strings.ToLower(w))
+	if slices.ContainsFunc(british, func(pair string) bool { return strings.Contains(w, pair) }) {
+		w = spellings.Replace(w)
+	}
+	if len(w) > 6 && (strings.Contains(w, "is") || strings.Contains(w, "ent")) {
 		w = ise.ReplaceAllString(w, "${1}iz$2")
 		w = centred.ReplaceAllStringFunc(w, func(s string) string {
 			return map[string]string{"centerd": "centered", "centring": "centering"}[s]

@@ -26,10 +26,17 @@ func (v *Vocabulary) ScanHeard(text string) []Match { return v.scan(text, true) 
 func (v *Vocabulary) scan(text string, heard bool) []Match {
 	ts := tokens(text)
 	var found []Match
+	var spaced, squeezed []byte
 	for i := range ts {
-		for n := min(v.longest+1, len(ts)-i); n > 0; n-- {
-			if m, ok := v.match(ts[i:i+n], heard); ok {
-				m.From, m.To = ts[i].from, ts[i+n-1].to
+		spaced, squeezed = spaced[:0], squeezed[:0]
+		for n := 1; n <= v.longest+1 && i+n <= len(ts); n++ {
+			last := ts[i+n-1]
+			if n > 1 {
+				spaced = append(spaced, ' ')
+			}
+			spaced, squeezed = append(spaced, last.key...), append(squeezed, last.key...)
+			if m, ok := v.match(spaced, squeezed, n, heard); ok {
+				m.From, m.To = ts[i].from, last.to
 				found = append(found, m)
 			}
 		}
@@ -44,16 +51,20 @@ func (v *Vocabulary) scan(text string, heard bool) []Match {
 	return out
 }
 
-// match looks up a run of words.
-func (v *Vocabulary) match(ts []token, heard bool) (Match, bool) {
-	m, ok := v.names[joined(ts, " ")]
-	if !ok && len(ts) <= 4 {
-		m, ok = v.squeezed[joined(ts, "")]
+// match looks up a run of n words, with and without the blanks between them.
+// Looking up by bytes makes no strings: texts are long and names are few.
+func (v *Vocabulary) match(spaced, squeezed []byte, n int, heard bool) (Match, bool) {
+	m, ok := v.names[string(spaced)]
+	if !ok && n <= 4 {
+		m, ok = v.squeezed[string(squeezed)]
 	}
 	if ok && len(m.ids) > 0 {
 		return Match{Concepts: slices.Clone(m.ids), Ambiguous: len(m.ids) > 1 || m.weak}, true
 	}
-	if m, ok = v.heard[joined(ts, " ")]; ok && heard {
+	if !heard {
+		return Match{}, false
+	}
+	if m, ok = v.heard[string(spaced)]; ok {
 		return Match{Concepts: slices.Clone(m.ids), Heard: true}, true
 	}
 	return Match{}, false
