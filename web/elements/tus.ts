@@ -50,6 +50,7 @@ async function ask(address: string, init: RequestInit): Promise<Response> {
 }
 
 function judge(status: number, said: string): Error {
+  if (status === 401) return new Refused('You are signed out. Sign in again in another tab, then choose the same file to go on.');
   const passing = status === 0 || status >= 500 || [408, 409, 423, 425, 429].includes(status);
   return passing ? new Again() : new Refused(said.trim() || `The server answered ${status}.`);
 }
