@@ -1,6 +1,10 @@
 package web
 
-import "sideport/annotate"
+import (
+	"fmt"
+
+	"sideport/annotate"
+)
 
 // A Page is one of the page structs of this package, ready for [Render].
 type Page interface {
@@ -299,28 +303,35 @@ func (HelpPage) template() string    { return "help" }
 // Kinds gives the table of kinds to the help page.
 func (HelpPage) Kinds() []annotate.Kind { return annotate.Kinds() }
 
-// Cautions are what must be said beside what the page shows; the words are the
-// same wherever they stand.
-func (p RecordPage) Cautions() []string {
-	out := []string{CautionEducation}
-	if len(p.Settings) > 0 {
-		out = append(out, CautionSettings)
+// cautions are what must be said beside what the pages show, each where it
+// belongs; the words are the same wherever they stand.
+var cautions = []struct{ id, words string }{
+	{"education", "For education. Not a medical device, and not for clinical decisions."},
+	{"settings", "Settings are those of the surgeon, the machine and the eye shown; percentages do not carry over from one machine to another."},
+	{"consent", "Check what the consent allows before every export. Where it is not known, it allows nothing."},
+	{"identity", "Automatic checks cannot see every identifier: a person must watch the whole film."},
+	{"withdrawn", "Consent has been withdrawn: stop using all copies, including those already downloaded."},
+	{"vocabulary", "The vocabulary and what it adds to a search are aids to finding; read the original words."},
+}
+
+// caution gives one of them to a template.
+func caution(id string) (string, error) {
+	for _, c := range cautions {
+		if c.id == id {
+			return c.words, nil
+		}
 	}
-	if p.Withdrawn {
-		out = append(out, CautionWithdrawn)
+	return "", fmt.Errorf("there is no caution %q", id)
+}
+
+// Cautions are all of them.
+func (HelpPage) Cautions() []string {
+	var out []string
+	for _, c := range cautions {
+		out = append(out, c.words)
 	}
 	return out
 }
-
-// The cautions.
-const (
-	CautionEducation  = "For education. Not a medical device, and not for clinical decisions."
-	CautionSettings   = "Settings are those of the surgeon, the machine and the eye shown; percentages do not carry over from one machine to another."
-	CautionConsent    = "Check what the consent allows before every export. Where it is not known, it allows nothing."
-	CautionIdentity   = "Automatic checks cannot see every identifier: a person must watch the whole film."
-	CautionWithdrawn  = "Consent has been withdrawn: stop using all copies, including those already downloaded."
-	CautionVocabulary = "The vocabulary and what it adds to a search are aids to finding; read the original words."
-)
 
 // KindName gives the name of an entry's kind: "teaching point".
 func (e Entry) KindName() string {

@@ -77,8 +77,3 @@ func (v SettingValue) LeanX() string {
 func (v SettingValue) LeanWidth() string {
 	return annotate.FormatNumber(math.Round(math.Abs(v.leanTo())))
 }
-
-// Cautions are all that must be said, for the help page.
-func (HelpPage) Cautions() []string {
-	return []string{CautionEducation, CautionSettings, CautionConsent, CautionIdentity, CautionWithdrawn, CautionVocabulary}
-}

@@ -66,6 +66,7 @@ func Render(w io.Writer, page Page) error {
 
 var funcs = template.FuncMap{
 	"static":  StaticPath,
+	"caution": caution,
 	"clock":   annotate.Time.Clock,
 	"seconds": seconds,
 	"change":  changeText,
