@@ -100,6 +100,7 @@ func TestPrepare(t *testing.T) {
 		{"ten bits", film(t, "a.mp4", pictures+"-c:v libx265 -preset ultrafast -pix_fmt yuv420p10le -color_trc arib-std-b67 -colorspace bt2020nc -color_primaries bt2020 -x265-params log-level=none"), "video/mp4", "h264", "", 64, 48},
 		{"odd sides", film(t, "a.mkv", "-f lavfi -i testsrc=s=65x49:r=25:d=2 -c:v libx264 -pix_fmt yuv444p"), "video/mp4", "h264", "", 64, 48},
 		{"wide pixels", film(t, "a.mkv", pictures+"-c:v mpeg4 -vf setsar=16/12"), "video/mp4", "h264", "", 84, 48},
+		{"the clock does not begin at 0", film(t, "a.mkv", pictures+tone+h264+"-c:a aac -output_ts_offset 20"), "video/mp4", "h264", "aac", 64, 48},
 		{"webm", film(t, "a.webm", pictures+tone+"-c:v libvpx -deadline realtime -c:a libvorbis"), "video/webm", "vp8", "opus", 64, 48},
 		{"av1", film(t, "a.mkv", pictures+"-pix_fmt yuv420p -c:v libaom-av1 -usage realtime -cpu-used 8"), "video/mp4", "av1", "", 64, 48},
 	}

@@ -30,6 +30,7 @@ type answer struct {
 	Streams []stream `json:"streams"`
 	Format  struct {
 		Duration string            `json:"duration"`
+		Start    string            `json:"start_time"`
 		Tags     map[string]string `json:"tags"`
 	} `json:"format"`
 }
@@ -177,6 +178,9 @@ func (d *details) take(a answer) error {
 		d.audio, d.AudioCodec = &s, s.Codec
 	}
 	d.Duration = seconds(a.Format.Duration)
+	if d.format.demuxer == "matroska" && seconds(a.Format.Start) > annotate.Second/10 {
+		d.format.measured = true // its length counts from 0; ours from the first frame
+	}
 	d.StartTimecode = startTimecode(a, v)
 	return nil
 }

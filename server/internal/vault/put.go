@@ -73,9 +73,6 @@ func (v *Vault) Adopt(ctx context.Context, path string) (Entry, error) {
 // put writes r to a scratch file, hashing on the way, and keeps it. size is
 // what r will give, or -1 where that is not known.
 func (v *Vault) put(ctx context.Context, r io.Reader, size int64) (_ Entry, err error) {
-	if free, err := v.Free(); err == nil && size > free {
-		return Entry{}, &FullError{Needed: size, Free: free, Err: syscall.ENOSPC}
-	}
 	name := scratch + "/put-" + strings.ToLower(rand.Text())
 	f, err := v.root.OpenFile(name, os.O_CREATE|os.O_EXCL|os.O_RDWR, 0o600)
 	if err != nil {
@@ -92,6 +89,8 @@ func (v *Vault) put(ctx context.Context, r io.Reader, size int64) (_ Entry, err 
 	var hash string
 	if src, ok := r.(*os.File); ok && reflink(f, src) {
 		hash, written, err = pour(ctx, nil, f)
+	} else if free, ferr := v.Free(); ferr == nil && size > free {
+		err = syscall.ENOSPC // known before a byte is written
 	} else {
 		hash, written, err = pour(ctx, f, r)
 	}
