@@ -73,18 +73,16 @@ func (k *maker) concept(e evidence, field, id string) {
 	}
 }
 
-// term adds a term as a curator's choice; words that the vocabulary does not
-// know as a whole are still read.
+// term adds a term as a curator's choice. Its words are read too: "toric
+// marking" says toric, and words that the vocabulary does not know as a whole
+// may still name something.
 func (k *maker) term(e evidence, t annotate.Term) {
 	k.concept(e, fStated, t.Concept)
-	if t.Concept == "" {
-		k.words(e, fSaid, tStated, t.Words)
-		return
-	}
-	e.add(tStated, terms.Normalise(t.Words))
-	for _, s := range []string{t.Words, k.v.Label(annotate.Term{Concept: t.Concept})} {
-		e.add(fRaw, terms.Normalise(s))
-		e.add(fWords, terms.Normalise(s))
+	k.words(e, fSaid, tStated, t.Words)
+	if t.Concept != "" {
+		name := terms.Normalise(k.v.Label(annotate.Term{Concept: t.Concept}))
+		e.add(fRaw, name)
+		e.add(fWords, name)
 	}
 }
 

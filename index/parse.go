@@ -96,6 +96,7 @@ well were what when where which while who why will with within without would you
 type unit struct {
 	words    string   // as typed
 	concepts []string // that the words may mean; none: the words themselves
+	partly   bool     // the reader switched some of the concepts off
 	stem     string   // without concepts: the word, normalised
 	mended   bool     // the words were a slip
 	open     bool     // may be the beginning of a word
@@ -205,6 +206,7 @@ func (k *reader) match(m terms.Match, from, to int, free string) {
 			c, _ := k.v.Concept(id)
 			k.readings = append(k.readings, Reading{Words: u.words, Concept: id, Label: c.Term, Off: off})
 		}
+		u.partly = u.partly || off
 		if !off {
 			u.concepts = append(u.concepts, id)
 		}

@@ -265,6 +265,10 @@ func (s *finding) conceptLadder(u unit) query.Query {
 			}
 		}
 	}
+	// One word may also be part of another name: "rhexis" of "rhexis run-out".
+	if word := terms.Normalise(u.words); word != "" && !u.partly && !strings.Contains(word, " ") {
+		w.parts = append(w.parts, part{q: s.wordLadder(unit{stem: word}, false), worth: 0.4, graded: true})
+	}
 	return w
 }
 
