@@ -279,7 +279,11 @@ func (b *tab) where() string {
 	return strings.TrimPrefix(got, b.base)
 }
 
+// quote writes a string for JavaScript and for selectors alike.
 func quote(s string) string {
-	q, _ := json.Marshal(s)
-	return string(q)
+	var b strings.Builder
+	e := json.NewEncoder(&b)
+	e.SetEscapeHTML(false)
+	_ = e.Encode(s)
+	return strings.TrimSpace(b.String())
 }

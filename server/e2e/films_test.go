@@ -17,7 +17,7 @@ const marker = "Quellfenrath"
 // recipes say how the films of the journeys are drawn, by file name.
 var recipes = map[string]string{
 	// Long enough for the example of the README.
-	"film.mp4": "-f lavfi -i testsrc2=s=320x240:r=25:d=400 -f lavfi -i sine=f=330:d=400 -c:v libx264 -preset ultrafast -g 50 -pix_fmt yuv420p -c:a aac -b:a 32k -shortest",
+	"film.mp4": "-f lavfi -i testsrc2=s=320x240:r=10:d=400 -f lavfi -i sine=f=330:d=400 -c:v libx264 -preset ultrafast -g 20 -pix_fmt yuv420p -c:a aac -b:a 32k -shortest",
 	// What browsers play in another container.
 	"film.webm": "-f lavfi -i testsrc2=s=320x240:r=25:d=60 -c:v libvpx -deadline realtime -cpu-used 8 -g 50 -pix_fmt yuv420p",
 	// What no browser plays.
@@ -126,7 +126,7 @@ notes:
   - {kind: remark, at: 3, words: "<img src=x onerror=alert(1)> & \"quoted\" 'words' {{.}} ${x}"}
   - {kind: teaching point, at: 4, words: "a\n\n00:00:01.000 --> 00:00:02.000\ninjected"}
 hindsight: "</textarea><script>alert(2)</script>"
-consent: {audience: own unit}
+consent: {audience: own unit, obtained: 2026-03-01}
 status: published
 `
 
@@ -150,7 +150,7 @@ and <i>a second</i></v> & more
 // common is the library that the journeys share which only read.
 type common struct {
 	*server
-	story, hostile, old string // ids of cases
+	story, hostile, old, covered string // ids of cases
 }
 
 var (
@@ -171,11 +171,12 @@ func shared(t *testing.T) *common {
 		commonOf.story = must(t, s.data, "add", folder(t, readmeCase(t), []string{"film.mp4"}, "film.vtt", narration))
 		commonOf.hostile = must(t, s.data, "add", folder(t, hostileCase, []string{"film.webm"}, "en.vtt", hostileCaptions, "de.vtt", narration))
 		commonOf.old = must(t, s.data, "add", folder(t, oldCase, []string{"old.mkv"}))
+		commonOf.covered = must(t, s.data, "add", folder(t, coveredCase, []string{"short.mp4"}))
 	})
-	if commonOf == nil || commonOf.old == "" {
+	if commonOf == nil || commonOf.covered == "" {
 		t.Fatal("the common library could not be started")
 	}
-	for _, id := range []string{commonOf.story, commonOf.hostile, commonOf.old} {
+	for _, id := range []string{commonOf.story, commonOf.hostile, commonOf.old, commonOf.covered} {
 		commonOf.filmReady(t, id)
 	}
 	return commonOf
@@ -191,6 +192,13 @@ const oldCase = `title: From the old recorder
 discretion: false
 recordings: [{file: old.mkv}]
 notes: [{kind: remark, at: 21.3, words: the pupil comes down}]
-consent: {audience: professionals}
+consent: {audience: professionals, obtained: 2026-03-01}
+status: published
+`
+
+const coveredCase = `title: Kept covered
+discretion: true
+recordings: [{file: short.mp4}]
+consent: {audience: own unit, obtained: 2026-03-01}
 status: published
 `
