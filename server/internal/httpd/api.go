@@ -1,6 +1,7 @@
 package httpd
 
 import (
+	"context"
 	"fmt"
 	"io"
 	"net/http"
@@ -129,14 +130,22 @@ func (s *server) addBy(c echo.Context, q addRequest) (library.Added, error) {
 	id := path.Base(q.Upload)
 	file, err := s.Uploads.Finished(ctx, id, v.Account)
 	if err != nil {
-		return library.Added{}, annotate.Faultf(annotate.Missing, "There is no finished upload %q of yours.", q.Upload)
+		return library.Added{}, err
 	}
 	u.Film = file.Path
 	added, err := s.Library.AddUpload(ctx, v, u)
 	if err == nil {
-		err = s.Uploads.Discard(ctx, id)
+		s.discard(ctx, id)
 	}
 	return added, err
+}
+
+// discard clears an upload away whose case is in. What stays by mistake is
+// swept in time.
+func (s *server) discard(ctx context.Context, id string) {
+	if err := s.Uploads.Discard(ctx, id); err != nil {
+		s.Log.WarnContext(ctx, "upload not cleared away", "upload", id, "err", err)
+	}
 }
 
 // changed is the answer to a change: the rev to send next time.
@@ -154,12 +163,12 @@ func (s *server) apiPutHead(c echo.Context) error {
 	if err != nil {
 		return err
 	}
-	// What is not sent stays; notes, recordings and stills have addresses of their own.
-	cs := r.Case()
-	if err := readJSON(c, &cs); err != nil {
+	var q headRequest
+	if err := readJSON(c, &q); err != nil {
 		return err
 	}
-	cs.ID = c.Param("id")
+	cs := r.Case()
+	q.change(&cs)
 	now, ps, err := s.Library.PutHead(c.Request().Context(), who(c).viewer, cs, rev)
 	if err != nil {
 		return stale(err)
@@ -186,12 +195,7 @@ type noteAnswer struct {
 }
 
 func (s *server) apiAddNote(c echo.Context) error {
-	var n annotate.Note
-	if err := readJSON(c, &n); err != nil {
-		return err
-	}
-	n.ID = ""
-	return s.putNote(c, n, 0, http.StatusCreated)
+	return s.putNote(c, "", 0, http.StatusCreated)
 }
 
 func (s *server) apiPutNote(c echo.Context) error {
@@ -199,23 +203,15 @@ func (s *server) apiPutNote(c echo.Context) error {
 	if err != nil {
 		return err
 	}
-	var n annotate.Note
-	if err := readJSON(c, &n); err != nil {
-		return err
-	}
-	n.ID = c.Param("note")
-	r, err := s.released(c)
-	if err != nil {
-		return err
-	}
-	cs := r.Case()
-	if _, ok := cs.Note(n.ID); !ok {
-		return annotate.Faultf(annotate.Missing, "There is no note %s in case %s; somebody may have removed it.", n.ID, cs.ID)
-	}
-	return s.putNote(c, n, rev, http.StatusOK)
+	return s.putNote(c, c.Param("note"), rev, http.StatusOK)
 }
 
-func (s *server) putNote(c echo.Context, n annotate.Note, rev uint64, status int) error {
+func (s *server) putNote(c echo.Context, id string, rev uint64, status int) error {
+	var q noteRequest
+	if err := readJSON(c, &q); err != nil {
+		return err
+	}
+	n := annotate.Note{ID: id, Kind: q.Kind, Recording: q.Recording, Span: q.Span, Term: q.Term, Words: q.Words, Fields: q.Fields, State: q.State}
 	n, ps, err := s.Library.PutNote(c.Request().Context(), who(c).viewer, c.Param("id"), n, rev)
 	if err != nil {
 		return stale(err)
@@ -237,9 +233,13 @@ func (s *server) apiDropNote(c echo.Context) error {
 }
 
 func (s *server) apiPutCaptions(c echo.Context) error {
-	data, err := io.ReadAll(http.MaxBytesReader(c.Response(), c.Request().Body, 6<<20))
+	rev, err := ifMatch(c)
 	if err != nil {
-		return annotate.Faultf(annotate.Invalid, "The captions could not be read: %v.", err)
+		return err
+	}
+	data, err := io.ReadAll(http.MaxBytesReader(c.Response(), c.Request().Body, maxCaptions))
+	if err != nil {
+		return err
 	}
 	t := annotate.Track{Language: c.Param("lang")}
 	var ps []annotate.Problem
@@ -248,10 +248,12 @@ func (s *server) apiPutCaptions(c echo.Context) error {
 			return err
 		}
 	}
-	if err := s.Library.PutCaptions(c.Request().Context(), who(c).viewer, c.Param("id"), c.Param("rec"), t); err != nil {
-		return err
+	now, err := s.Library.PutCaptions(c.Request().Context(), who(c).viewer, c.Param("id"), c.Param("rec"), t, rev)
+	if err != nil {
+		return stale(err)
 	}
-	return c.JSON(http.StatusOK, captionsJSON{len(t.Cues), orEmpty(ps)})
+	c.Response().Header().Set("ETag", etag(now))
+	return c.JSON(http.StatusOK, captionsJSON{now, len(t.Cues), orEmpty(ps)})
 }
 
 type formatJSON struct {
@@ -348,6 +350,9 @@ func (s *server) apiReindex(c echo.Context) error {
 // apiBackup streams the whole library. An archive cut short has no end mark,
 // so that restore knows it.
 func (s *server) apiBackup(c echo.Context) error {
+	if c.Request().Method == http.MethodHead {
+		return c.NoContent(http.StatusOK)
+	}
 	if err := s.Desk.Note(c.Request().Context(), who(c).viewer, "backup", ""); err != nil {
 		return err
 	}

@@ -213,7 +213,7 @@ func pagerOf(v url.Values, page, pages int) web.Pager {
 		return "/?" + w.Encode()
 	}
 	if page > 1 {
-		p.Previous = to(page - 1)
+		p.Previous = to(max(1, min(page-1, pages)))
 	}
 	if page < pages {
 		p.Next = to(page + 1)

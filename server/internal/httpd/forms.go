@@ -18,10 +18,14 @@ import (
 	"sideport/web"
 )
 
-// ifRev reads the rev that a form was filled in against.
-func ifRev(c echo.Context) uint64 {
-	n, _ := strconv.ParseUint(c.FormValue("rev"), 10, 64)
-	return n
+// ifRev reads the rev that a form was filled in against: without it somebody
+// else's change could be lost.
+func ifRev(c echo.Context) (uint64, error) {
+	n, err := strconv.ParseUint(c.FormValue("rev"), 10, 64)
+	if err != nil || n == 0 {
+		return 0, errNoMatch
+	}
+	return n, nil
 }
 
 // wrongs turns what a person can mend into what stands beside the fields; any
@@ -112,12 +116,17 @@ func (s *server) saveNote(c echo.Context) error {
 	if err != nil {
 		return err
 	}
-	cs, id := r.Case(), c.Param("note")
+	cs, id, rev := r.Case(), c.Param("note"), uint64(0)
+	if id != "" {
+		if rev, err = ifRev(c); err != nil {
+			return err
+		}
+	}
 	form := readNoteForm(c)
 	n, ps := s.noteOf(form)
-	n.ID = id
+	n.ID, n.Rev = id, rev
 	if len(ps) == 0 {
-		_, _, err = s.Library.PutNote(c.Request().Context(), who(c).viewer, cs.ID, n, ifRev(c))
+		_, _, err = s.Library.PutNote(c.Request().Context(), who(c).viewer, cs.ID, n, rev)
 		if err == nil {
 			return c.Redirect(http.StatusSeeOther, fmt.Sprintf("%s&done=note", momentHref(cs.ID, n.Recording, n.Span.From)))
 		}
@@ -125,7 +134,6 @@ func (s *server) saveNote(c echo.Context) error {
 			return err
 		}
 	}
-	n.Rev = ifRev(c)
 	return s.render(c, http.StatusUnprocessableEntity, s.noteForm(c, cs, form, n, ps))
 }
 
@@ -178,8 +186,11 @@ func (s *server) noteOf(f web.NoteForm) (annotate.Note, web.Problems) {
 }
 
 func (s *server) deleteNote(c echo.Context) error {
-	err := s.Library.DropNote(c.Request().Context(), who(c).viewer, c.Param("id"), c.Param("note"), ifRev(c))
+	rev, err := ifRev(c)
 	if err != nil {
+		return err
+	}
+	if err := s.Library.DropNote(c.Request().Context(), who(c).viewer, c.Param("id"), c.Param("note"), rev); err != nil {
 		return err
 	}
 	return c.Redirect(http.StatusSeeOther, "/cases/"+url.PathEscape(c.Param("id"))+"?done=removed")
@@ -212,14 +223,40 @@ func (s *server) saveDetails(c echo.Context) error {
 	if err != nil {
 		return err
 	}
-	cs := r.Case()
+	rev, err := ifRev(c)
+	if err != nil {
+		return err
+	}
+	cs, f := r.Case(), readDetailsForm(c)
+	ps := s.applyDetails(&cs, f)
+	if len(ps) == 0 {
+		_, _, err = s.Library.PutHead(c.Request().Context(), who(c).viewer, cs, rev)
+		if err == nil {
+			if cs.Consent.Withdrawn != "" {
+				return c.Redirect(http.StatusSeeOther, "/?done=details")
+			}
+			return c.Redirect(http.StatusSeeOther, "/cases/"+url.PathEscape(cs.ID)+"?done=details")
+		}
+		if ps, err = wrongs(err); err != nil {
+			return err
+		}
+	}
+	return s.render(c, http.StatusUnprocessableEntity, s.detailsForm(c, cs.ID, rev, f, ps))
+}
+
+func readDetailsForm(c echo.Context) web.DetailsForm {
 	text := func(name string) string {
 		return strings.TrimSpace(strings.ReplaceAll(c.FormValue(name), "\r\n", "\n"))
 	}
-	f := web.DetailsForm{CaseTitle: text("title"), Summary: text("summary"), Procedure: text("procedure"), Surgeon: text("surgeon"), Eye: text("eye"),
+	return web.DetailsForm{CaseTitle: text("title"), Summary: text("summary"), Procedure: text("procedure"), Surgeon: text("surgeon"), Eye: text("eye"),
 		AgeBand: text("patient.age_band"), Sex: text("patient.sex"), Hindsight: text("hindsight"), Discretion: c.FormValue("discretion") != "",
 		Status: text("status"), Audience: text("consent.audience"), Obtained: text("consent.obtained"), Reference: text("consent.reference"),
 		Withdrawn: text("consent.withdrawn")}
+}
+
+// applyDetails puts what the form says into the case; what cannot be read is
+// said beside its field.
+func (s *server) applyDetails(cs *annotate.Case, f web.DetailsForm) web.Problems {
 	ps := web.Problems{}
 	cs.Title, cs.Summary, cs.Surgeon, cs.Eye, cs.Hindsight = f.CaseTitle, f.Summary, f.Surgeon, f.Eye, f.Hindsight
 	if f.Procedure != s.label(cs.Procedure) {
@@ -232,19 +269,7 @@ func (s *server) saveDetails(c echo.Context) error {
 			ps.Add("consent.audience", err.Error())
 		}
 	}
-	if len(ps) == 0 {
-		_, _, err = s.Library.PutHead(c.Request().Context(), who(c).viewer, cs, ifRev(c))
-		if err == nil {
-			if cs.Consent.Withdrawn != "" {
-				return c.Redirect(http.StatusSeeOther, "/?done=details")
-			}
-			return c.Redirect(http.StatusSeeOther, "/cases/"+url.PathEscape(cs.ID)+"?done=details")
-		}
-		if ps, err = wrongs(err); err != nil {
-			return err
-		}
-	}
-	return s.render(c, http.StatusUnprocessableEntity, s.detailsForm(c, cs.ID, ifRev(c), f, ps))
+	return ps
 }
 
 func (s *server) addPage(c echo.Context) error {
@@ -255,13 +280,8 @@ func (s *server) addForm(c echo.Context, f web.AddForm, ps web.Problems) web.Add
 	return web.AddPage{Base: s.base(c, "Add a case"), Form: f, MaxFilm: fmt.Sprintf("%d GB", s.MaxFilm>>30), Problems: ps}
 }
 
-// maxForm is the largest form with a film inside it that is taken from a
-// browser without scripts; larger films come by resumable upload.
-const maxForm = 2 << 30
-
 func (s *server) addCase(c echo.Context) error {
 	ctx, v := c.Request().Context(), who(c).viewer
-	c.Request().Body = http.MaxBytesReader(c.Response(), c.Request().Body, maxForm)
 	f := web.AddForm{CaseTitle: c.FormValue("title"), Upload: c.FormValue("upload")}
 	u := library.Upload{Title: f.CaseTitle}
 	again := func(field, say string) error {
@@ -284,8 +304,7 @@ func (s *server) addCase(c echo.Context) error {
 		u.Film, f.FileName = file.Path, file.Name
 	} else if u.Film, err = s.spool(c); err != nil {
 		return again("film", err.Error())
-	}
-	if u.Film != "" {
+	} else if u.Film != "" {
 		defer os.Remove(u.Film) // gone already where the vault has taken it
 	}
 	added, err := s.Library.AddUpload(ctx, v, u)
@@ -297,9 +316,7 @@ func (s *server) addCase(c echo.Context) error {
 		return s.render(c, http.StatusUnprocessableEntity, s.addForm(c, f, ps))
 	}
 	if id != "" {
-		if err := s.Uploads.Discard(ctx, id); err != nil {
-			s.Log.WarnContext(ctx, "upload not cleared away", "err", err)
-		}
+		s.discard(ctx, id)
 	}
 	return c.Redirect(http.StatusSeeOther, "/cases/"+url.PathEscape(added.ID)+"?done=added")
 }

@@ -1,6 +1,7 @@
 package httpd
 
 import (
+	"bytes"
 	"io"
 	"net/http"
 	"strings"
@@ -140,9 +141,27 @@ func (s *server) export(c echo.Context) error {
 	if err != nil {
 		return err
 	}
+	if c.Request().Method == http.MethodHead {
+		return s.exported(c, b, nil)
+	}
 	if err := s.Desk.Note(ctx, p.viewer, "export "+b.Format.ID+" for "+to.String(), c.Param("id")); err != nil {
 		return err
 	}
+	if b.Format.Files != nil {
+		return s.exported(c, b, b.Write) // films: too large to be whole before they go out
+	}
+	var whole bytes.Buffer
+	if err := b.Write(&whole); err != nil {
+		return err
+	}
+	return s.exported(c, b, func(w io.Writer) error {
+		_, err := whole.WriteTo(w)
+		return err
+	})
+}
+
+// exported sends an export under its name.
+func (s *server) exported(c echo.Context, b library.Bundle, write func(io.Writer) error) error {
 	h := c.Response().Header()
 	h.Set(echo.HeaderContentType, b.MediaType)
 	how := "attachment"
@@ -152,7 +171,11 @@ func (s *server) export(c echo.Context) error {
 		h.Set("Content-Security-Policy", "default-src 'none'; style-src 'unsafe-inline'; img-src data:; frame-ancestors 'none'")
 	}
 	h.Set(echo.HeaderContentDisposition, contentDisposition(how, b.Name))
-	return b.Write(c.Response())
+	c.Response().WriteHeader(http.StatusOK)
+	if write == nil {
+		return nil
+	}
+	return write(c.Response())
 }
 
 func (s *server) static(c echo.Context) error {

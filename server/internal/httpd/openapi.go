@@ -11,6 +11,7 @@ import (
 	"strings"
 
 	"sideport/annotate"
+	"sideport/index"
 	"sideport/server/internal/library"
 )
 
@@ -51,6 +52,7 @@ type (
 		Jobs []JobJSON `json:"jobs"`
 	}
 	captionsJSON struct {
+		Rev      uint64             `json:"rev"` // of the case
 		Cues     int                `json:"cues"`
 		Problems []annotate.Problem `json:"problems"`
 	}
@@ -60,29 +62,74 @@ type (
 	}
 )
 
-// headRequest is what PUT of a case takes: what is not sent stays.
+// headRequest is what PUT of a case takes: what is sent takes the place of what
+// was, as a whole; what is not sent stays. Notes, recordings and stills have
+// addresses of their own.
 type headRequest struct {
-	Title      string             `json:"title,omitempty"`
-	Summary    string             `json:"summary,omitempty"`
-	Specialty  string             `json:"specialty,omitempty"`
-	Procedure  annotate.Term      `json:"procedure,omitzero"`
-	Surgeon    string             `json:"surgeon,omitempty"`
-	Eye        string             `json:"eye,omitempty"`
-	Patient    annotate.Patient   `json:"patient,omitzero"`
-	Factors    []annotate.Factor  `json:"factors,omitempty"`
-	Plan       []annotate.Plan    `json:"plan,omitempty"`
-	Hindsight  string             `json:"hindsight,omitempty"`
-	Outcome    []annotate.Outcome `json:"outcome,omitempty"`
-	Consent    *annotate.Consent  `json:"consent,omitempty"`
-	Discretion bool               `json:"discretion,omitempty"`
-	Status     annotate.Status    `json:"status,omitempty"`
+	Title      *string             `json:"title,omitempty"`
+	Summary    *string             `json:"summary,omitempty"`
+	Specialty  *string             `json:"specialty,omitempty"`
+	Procedure  *annotate.Term      `json:"procedure,omitempty"`
+	Surgeon    *string             `json:"surgeon,omitempty"`
+	Eye        *string             `json:"eye,omitempty"`
+	Patient    *annotate.Patient   `json:"patient,omitempty"`
+	Factors    *[]annotate.Factor  `json:"factors,omitempty"`
+	Plan       *[]annotate.Plan    `json:"plan,omitempty"`
+	Hindsight  *string             `json:"hindsight,omitempty"`
+	Outcome    *[]annotate.Outcome `json:"outcome,omitempty"`
+	Consent    *annotate.Consent   `json:"consent,omitempty"`
+	Discretion *bool               `json:"discretion,omitempty"`
+	Status     *annotate.Status    `json:"status,omitempty"`
 }
 
-var searchParams = []param{
+func (q headRequest) change(c *annotate.Case) {
+	set(&c.Title, q.Title)
+	set(&c.Summary, q.Summary)
+	set(&c.Specialty, q.Specialty)
+	set(&c.Procedure, q.Procedure)
+	set(&c.Surgeon, q.Surgeon)
+	set(&c.Eye, q.Eye)
+	set(&c.Patient, q.Patient)
+	set(&c.Factors, q.Factors)
+	set(&c.Plan, q.Plan)
+	set(&c.Hindsight, q.Hindsight)
+	set(&c.Outcome, q.Outcome)
+	set(&c.Consent, q.Consent)
+	set(&c.Discretion, q.Discretion)
+	set(&c.Status, q.Status)
+}
+
+func set[T any](to, sent *T) {
+	if sent != nil {
+		*to = *sent
+	}
+}
+
+// noteRequest is a note as it is sent: its id stands in the address, its rev in
+// If-Match.
+type noteRequest struct {
+	Kind      string                   `json:"kind"`
+	Recording string                   `json:"recording,omitempty"` // "" is the first
+	Span      annotate.Span            `json:"span"`
+	Term      annotate.Term            `json:"term,omitzero"`
+	Words     string                   `json:"words,omitempty"`
+	Fields    map[string]annotate.Fact `json:"fields,omitempty"`
+	State     annotate.State           `json:"state,omitempty"` // inked where nothing is said
+}
+
+var searchParams = append([]param{
 	{"q", "words to search for; \"quoted\" for a phrase, -word to leave out", false},
 	{asWritten, "concept of a reading that is switched off", true},
 	{"sort", "order of the cases", false}, {"page", "page of the answer, from 1", false}, {"limit", "cases on a page, 1 to 100", false},
-	{"procedure", "narrow by a facet's value; any facet's id can be used so", true},
+}, facetParams()...)
+
+// facetParams are those that narrow a search, one for each facet.
+func facetParams() []param {
+	var out []param
+	for _, f := range index.FacetIDs() {
+		out = append(out, param{f, "narrow by values of this facet; several are any of them", true})
+	}
+	return out
 }
 
 // docs has a row for each API route.
@@ -94,10 +141,10 @@ var docs = map[string]doc{
 	"GET /api/cases/:id":                                {summary: "A case with all its notes", status: 200, answer: caseJSON{}, etag: true, faults: []int{404}},
 	"PUT /api/cases/:id":                                {summary: "Change what a case says of itself", body: headRequest{}, status: 200, answer: changed{}, etag: true, match: true, faults: []int{404, 422}},
 	"DELETE /api/cases/:id":                             {summary: "Remove a case and its films", status: 204, match: true, faults: []int{404}},
-	"POST /api/cases/:id/notes":                         {summary: "Add a note", body: annotate.Note{}, status: 201, answer: noteAnswer{}, etag: true, faults: []int{404, 422}},
-	"PUT /api/cases/:id/notes/:note":                    {summary: "Change a note", body: annotate.Note{}, status: 200, answer: noteAnswer{}, etag: true, match: true, faults: []int{404, 422}},
+	"POST /api/cases/:id/notes":                         {summary: "Add a note", body: noteRequest{}, status: 201, answer: noteAnswer{}, etag: true, faults: []int{404, 422}},
+	"PUT /api/cases/:id/notes/:note":                    {summary: "Change a note", body: noteRequest{}, status: 200, answer: noteAnswer{}, etag: true, match: true, faults: []int{404, 422}},
 	"DELETE /api/cases/:id/notes/:note":                 {summary: "Remove a note", status: 204, match: true, faults: []int{404}},
-	"PUT /api/cases/:id/recordings/:rec/captions/:lang": {summary: "Replace the captions of a recording in one language; an empty body removes them", body: "text/vtt", status: 200, answer: captionsJSON{}, faults: []int{404, 422}},
+	"PUT /api/cases/:id/recordings/:rec/captions/:lang": {summary: "Replace the captions of a recording in one language; an empty body removes them", body: "text/vtt", status: 200, answer: captionsJSON{}, etag: true, match: true, faults: []int{404, 422}},
 	"GET /api/cases/:id/export/:format":                 {summary: "A case in an export format", query: []param{{"audience", "own unit, professionals or public; the consent has to reach it", false}, {"recording", "which film, for formats of one", false}}, status: 200, answer: "*/*", faults: []int{404, 422, 503}},
 	"GET /api/formats":                                  {summary: "The export formats", status: 200, answer: formatsJSON{}},
 	"GET /api/kinds":                                    {summary: "The kinds of notes and their fields", status: 200, answer: kindsJSON{}},
@@ -190,11 +237,14 @@ func (g *schemas) responses(r route, d doc) object {
 	if r.who != "" {
 		faults = append(faults, 401, 403)
 	}
+	if d.body != nil {
+		faults = append(faults, 413)
+	}
 	if d.match {
 		faults = append(faults, 412, 428)
 	}
 	for _, code := range faults {
-		out[strconv.Itoa(code)] = object{"description": http.StatusText(code), "content": object{"application/problem+json": object{"schema": g.of(reflect.TypeFor[problem]())}}}
+		out[strconv.Itoa(code)] = object{"description": http.StatusText(code), "content": object{"application/problem+json": object{"schema": g.of(reflect.TypeFor[problemDetail]())}}}
 	}
 	return out
 }

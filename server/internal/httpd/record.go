@@ -3,6 +3,7 @@ package httpd
 import (
 	"net/http"
 	"slices"
+	"strconv"
 	"strings"
 
 	"github.com/labstack/echo/v4"
@@ -34,6 +35,7 @@ func (s *server) recordPage(c echo.Context) error {
 		p.Recordings = append(p.Recordings, web.RecordingTab{ID: x.ID, Label: recordingLabel(x, i), Length: x.Film.Duration, Current: x.ID == rec.ID})
 	}
 	p.Film = filmOf(rec, made[rec.ID], cs.Discretion && c.QueryParam("shown") == "")
+	p.Film.Shown = cs.Discretion && !p.Film.Covered
 	s.notes(&p, cs)
 	s.background(&p, cs)
 	p.Exports = exportsOf(cs.Consent)
@@ -61,7 +63,7 @@ func recordingLabel(r annotate.Recording, i int) string {
 	if r.Role != "" {
 		return r.Role
 	}
-	return "recording " + string(rune('1'+i))
+	return "recording " + strconv.Itoa(i+1)
 }
 
 func filmOf(r annotate.Recording, p annotate.Prepared, covered bool) web.Film {
@@ -69,7 +71,7 @@ func filmOf(r annotate.Recording, p annotate.Prepared, covered bool) web.Film {
 		return web.Film{}
 	}
 	f := web.Film{Recording: r.ID, State: p.State, Say: p.Say, Done: p.Done, Offset: r.Offset, Length: r.Film.Duration, Rate: r.Film.Rate,
-		Width: r.Film.Width, Height: r.Film.Height, Silent: r.Film.AudioCodec == "", Covered: covered}
+		Type: p.Type, Width: r.Film.Width, Height: r.Film.Height, Silent: r.Film.AudioCodec == "", Covered: covered}
 	if f.State == "" {
 		f.State = "waiting"
 	}

@@ -2,6 +2,7 @@ package httpd
 
 import (
 	"net/http"
+	"strings"
 
 	"github.com/labstack/echo/v4"
 
@@ -15,8 +16,24 @@ type route struct {
 	do           echo.HandlerFunc
 }
 
-// api says whether the route answers programs rather than people.
-func (r route) api() bool { return len(r.path) >= 5 && r.path[:5] == "/api/" }
+// api says whether the route is part of the JSON API.
+func (r route) api() bool { return strings.HasPrefix(r.path, "/api/") }
+
+// Route is a row of the table of contents for those who hold it against the
+// server or write it down.
+type Route struct {
+	Method, Path string
+	Who          consent.Role // the least role that it takes; "" is open to all
+}
+
+// Routes lists the table of contents.
+func Routes() []Route {
+	var out []Route
+	for _, r := range (&server{}).routes() {
+		out = append(out, Route{r.method, r.path, r.who})
+	}
+	return out
+}
 
 func (s *server) routes() []route {
 	const (

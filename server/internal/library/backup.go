@@ -7,7 +7,6 @@ import (
 	"errors"
 	"fmt"
 	"io"
-	"io/fs"
 	"os"
 	"path/filepath"
 	"slices"
@@ -46,7 +45,6 @@ func (l *Library) Backup(ctx context.Context, w io.Writer, store Copier) error {
 		return err
 	}
 	defer remove()
-	t := tar.NewWriter(w)
 	copied, err := os.OpenFile(filepath.Join(dir, backupStore), os.O_CREATE|os.O_RDWR, 0o600)
 	if err != nil {
 		return err
@@ -56,10 +54,11 @@ func (l *Library) Backup(ctx context.Context, w io.Writer, store Copier) error {
 	if m.Change, err = store.Backup(ctx, copied); err != nil {
 		return err
 	}
-	if err := pack(t, backupStore, copied); err != nil {
+	if m.Files, err = l.originals(ctx); err != nil {
 		return err
 	}
-	if m.Files, err = l.originals(ctx); err != nil {
+	t := tar.NewWriter(w)
+	if err := pack(t, backupStore, copied); err != nil {
 		return err
 	}
 	for _, h := range m.Files {
@@ -80,7 +79,8 @@ func (l *Library) Backup(ctx context.Context, w io.Writer, store Copier) error {
 	return t.Close()
 }
 
-// originals are the hashes that the cases stand on, in order.
+// originals are the hashes that the cases stand on, in order. All of them are
+// looked for before the first is written, so that a gap can still be said.
 func (l *Library) originals(ctx context.Context) ([]string, error) {
 	seen := map[string]bool{}
 	err := l.Shelf.EachCase(ctx, func(c annotate.Case) error {
@@ -95,6 +95,11 @@ func (l *Library) originals(ctx context.Context) ([]string, error) {
 		out = append(out, h)
 	}
 	slices.Sort(out)
+	for _, h := range out {
+		if err == nil && !l.have(h) {
+			err = annotate.Faultf(annotate.Missing, "File %s is not in the vault, so the backup would not be whole. Run sideport check.", short(h))
+		}
+	}
 	return out, err
 }
 
@@ -103,9 +108,6 @@ func (l *Library) packHash(ctx context.Context, t *tar.Writer, hash string) erro
 		return err
 	}
 	f, err := l.Files.Open(hash)
-	if errors.Is(err, fs.ErrNotExist) {
-		return annotate.Faultf(annotate.Missing, "File %s is not in the vault, so the backup would not be whole. Run sideport check.", short(hash))
-	}
 	if err != nil {
 		return err
 	}
@@ -147,6 +149,8 @@ func Restore(ctx context.Context, r io.Reader, to Receiver) (files int, err erro
 			return 0, cutShort(err)
 		}
 		switch {
+		case !plain(h):
+			return 0, annotate.Faultf(annotate.Invalid, "This is not a backup that sideport wrote: %q in it is not a plain file.", h.Name)
 		case first != (h.Name == backupStore):
 			return 0, annotate.Faultf(annotate.Invalid, "This is not a backup that sideport wrote: it holds %q where %q belongs.", h.Name, backupStore)
 		case h.Name == backupStore:
@@ -159,7 +163,7 @@ func Restore(ctx context.Context, r io.Reader, to Receiver) (files int, err erro
 				return 0, cutShort(err)
 			}
 			if hash != strings.TrimPrefix(h.Name, backupFiles) {
-				return 0, annotate.Faultf(annotate.Invalid, "The backup is damaged: file %s has other bytes than it had when it was backed up. Nothing was restored.", short(hash))
+				return 0, annotate.Faultf(annotate.Invalid, "The backup is damaged: file %s has other bytes than it had when it was backed up. Nothing was restored.", short(strings.TrimPrefix(h.Name, backupFiles)))
 			}
 			got = append(got, hash)
 		case h.Name == backupManifest:
@@ -168,6 +172,17 @@ func Restore(ctx context.Context, r io.Reader, to Receiver) (files int, err erro
 			return 0, annotate.Faultf(annotate.Invalid, "This is not a backup that sideport wrote: it holds %q.", h.Name)
 		}
 	}
+}
+
+// plain says whether an entry is a file of just the bytes that follow: one with
+// holes could unpack to more than any disk holds.
+func plain(h *tar.Header) bool {
+	for k := range h.PAXRecords {
+		if strings.HasPrefix(k, "GNU.sparse.") {
+			return false
+		}
+	}
+	return h.Typeflag == tar.TypeReg
 }
 
 func cutShort(err error) error {

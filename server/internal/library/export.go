@@ -36,11 +36,14 @@ func (l *Library) Export(ctx context.Context, v consent.Viewer, caseID, format s
 	}
 	c, err := l.Shelf.Case(ctx, caseID)
 	if err != nil {
-		return Bundle{}, err
+		return Bundle{}, unseen(caseID, err)
 	}
 	r, err := consent.Export(c, v, to)
 	if err != nil {
-		return Bundle{}, err
+		return Bundle{}, unseen(caseID, err)
+	}
+	if _, ok := c.Recording(recording); !ok && recording != "" {
+		return Bundle{}, annotate.Faultf(annotate.Missing, "There is no recording %s in this case.", recording)
 	}
 	o := export.Options{Vocabulary: l.Vocabulary, Recording: recording}
 	b := Bundle{Format: f, Release: r, Name: fileName(c.Title) + "." + f.Ext, MediaType: f.MediaType}
@@ -71,18 +74,23 @@ func (l *Library) ready(ctx context.Context, c annotate.Case) error {
 		return err
 	}
 	for _, r := range c.Recordings {
-		p := made[r.ID]
-		if p.Play != "" && l.have(p.Play) {
+		if l.have(made[r.ID].Play) {
 			continue
 		}
-		if p.State == "working" {
-			return l.notReady(p)
-		}
-		if err := l.prepare(ctx, c.ID, r.ID, func(float64) {}); err != nil {
+		if err := l.prepareNow(ctx, c.ID, r.ID); err != nil {
 			return err
 		}
 	}
 	return nil
+}
+
+func (l *Library) prepareNow(ctx context.Context, caseID, recording string) error {
+	end, err := l.begin(ctx, caseID, recording, false)
+	if err != nil {
+		return err
+	}
+	defer end()
+	return l.prepare(ctx, caseID, recording, func(float64) {})
 }
 
 // archive writes the case file and the films and stills that go with it into a

@@ -7,6 +7,7 @@ import (
 	"fmt"
 	"maps"
 	"path/filepath"
+	"slices"
 	"strings"
 
 	"sideport/annotate"
@@ -33,13 +34,40 @@ func (l *Library) DoPrepare(ctx context.Context, args json.RawMessage, progress 
 	if err := json.Unmarshal(args, &a); err != nil {
 		return fmt.Errorf("read the job's arguments: %w", err)
 	}
-	err := l.prepare(ctx, a.Case, a.Recording, progress)
+	end, err := l.begin(ctx, a.Case, a.Recording, true)
+	if err != nil {
+		return err
+	}
+	defer end()
+	err = l.prepare(ctx, a.Case, a.Recording, progress)
 	if annotate.CauseOf(err) == annotate.Missing {
 		return nil // the case went while the job waited
 	}
 	return err
 }
 
+// begin keeps a recording from being prepared twice at once. Whoever does not
+// want to wait is told that it is being done.
+func (l *Library) begin(ctx context.Context, caseID, recording string, wait bool) (end func(), err error) {
+	v, _ := l.preparing.LoadOrStore(caseID+"/"+recording, make(chan struct{}, 1))
+	place := v.(chan struct{})
+	select {
+	case place <- struct{}{}:
+		return func() { <-place }, nil
+	default:
+	}
+	if !wait {
+		return nil, notReady(annotate.Prepared{})
+	}
+	select {
+	case place <- struct{}{}:
+		return func() { <-place }, nil
+	case <-ctx.Done():
+		return nil, ctx.Err()
+	}
+}
+
+// prepare does what [Library.DoPrepare] says, and enters how far it is.
 func (l *Library) prepare(ctx context.Context, caseID, recording string, progress func(float64)) error {
 	c, err := l.Shelf.Case(ctx, caseID)
 	if err != nil {
@@ -53,29 +81,72 @@ func (l *Library) prepare(ctx context.Context, caseID, recording string, progres
 	if err != nil {
 		return err
 	}
-	p := all[rec.ID]
-	p.State = "working"
+	had := all[rec.ID]
+	p := had
+	p.State, p.Say, p.Done = "working", "", 0
 	if err := l.Shelf.SetPrepared(ctx, caseID, rec.ID, p); err != nil {
 		return err
 	}
-	p, err = l.make(ctx, c, rec, p, progress)
-	if err != nil {
+	p, err = l.fill(ctx, c, rec, p, l.entering(ctx, caseID, rec.ID, p, progress))
+	fault, ok := errors.AsType[*annotate.Fault](err)
+	switch {
+	case err == nil:
+		p.State = "ready"
+	case ctx.Err() != nil:
+		p.State = "waiting"
+	case ok:
+		p.State, p.Say = "failed", fault.Say
+	default:
 		p.State, p.Say = "failed", "The original is kept; ask whoever looks after this library to look at its log."
-		if fault, ok := errors.AsType[*annotate.Fault](err); ok {
-			p.Say = fault.Say
-		}
-		if ctx.Err() != nil {
-			p.State, p.Say = "waiting", ""
-		}
-	} else {
-		p.State, p.Say = "ready", ""
 	}
-	return errors.Join(err, l.Shelf.SetPrepared(context.WithoutCancel(ctx), caseID, rec.ID, p))
+	return errors.Join(err, l.settle(ctx, caseID, rec.ID, had, p))
 }
 
-// make fills in what p lacks. Poster and stills come from the served copy:
+// entering enters each twentieth of the way, for the page that waits.
+func (l *Library) entering(ctx context.Context, caseID, recording string, p annotate.Prepared, progress func(float64)) func(float64) {
+	return func(done float64) {
+		progress(done)
+		if done < p.Done+0.05 {
+			return
+		}
+		p.Done = done
+		if err := l.Shelf.SetPrepared(ctx, caseID, recording, p); err != nil && ctx.Err() == nil {
+			l.Log.WarnContext(ctx, "progress not entered", "case", caseID, "err", err)
+		}
+	}
+}
+
+// settle enters what was made and lets go of what it takes the place of, or of
+// all of it where the case went meanwhile. What another case that has just gone
+// took along is made again.
+func (l *Library) settle(ctx context.Context, caseID, recording string, had, p annotate.Prepared) error {
+	ctx = context.WithoutCancel(ctx)
+	l.adding.Lock()
+	defer l.adding.Unlock()
+	var again error
+	now := derived(p)
+	for h := range now {
+		if !l.have(h) && p.State == "ready" {
+			p.State, again = "waiting", notReady(annotate.Prepared{})
+		}
+	}
+	err := l.Shelf.SetPrepared(ctx, caseID, recording, p)
+	loose := derived(had)
+	if annotate.CauseOf(err) == annotate.Missing {
+		maps.Copy(loose, now)
+		now = nil
+	}
+	for h := range loose {
+		if !now[h] && l.have(h) {
+			l.release(ctx, h)
+		}
+	}
+	return errors.Join(err, again)
+}
+
+// fill makes what p lacks. Poster and stills come from the served copy:
 // it is the cleaner and often the quicker one to seek in.
-func (l *Library) make(ctx context.Context, c annotate.Case, rec annotate.Recording, p annotate.Prepared, progress func(float64)) (annotate.Prepared, error) {
+func (l *Library) fill(ctx context.Context, c annotate.Case, rec annotate.Recording, p annotate.Prepared, progress func(float64)) (annotate.Prepared, error) {
 	dir, remove, err := l.Files.Scratch()
 	if err != nil {
 		return p, err
@@ -131,7 +202,7 @@ func (l *Library) stageStills(ctx context.Context, c annotate.Case, rec annotate
 	var keys []string
 	var at []annotate.Time
 	for _, n := range c.OfKind("stage") {
-		if r, ok := c.Recording(n.Recording); !ok || r.ID != rec.ID {
+		if !inRecording(c, n, rec.ID) {
 			continue
 		}
 		key := stillKey(n)
@@ -156,18 +227,17 @@ func (l *Library) stageStills(ctx context.Context, c annotate.Case, rec annotate
 	return out, nil
 }
 
-// stillsMissing says whether a stage of the case has no still yet.
-func (l *Library) stillsMissing(ctx context.Context, c annotate.Case, recording string) bool {
-	all, err := l.Shelf.Prepared(ctx, c.ID)
-	if err != nil {
-		return false
-	}
-	for _, n := range c.OfKind("stage") {
-		if r, ok := c.Recording(n.Recording); ok && r.ID == recording && all[recording].Stills[stillKey(n)] == "" {
-			return true
-		}
-	}
-	return false
+// inRecording says whether a note is seen in a recording of the case.
+func inRecording(c annotate.Case, n annotate.Note, recording string) bool {
+	r, ok := c.Recording(n.Recording)
+	return ok && r.ID == recording
+}
+
+// stillsMissing says whether a stage of the recording has no still yet.
+func stillsMissing(c annotate.Case, recording string, p annotate.Prepared) bool {
+	return slices.ContainsFunc(c.OfKind("stage"), func(n annotate.Note) bool {
+		return inRecording(c, n, recording) && p.Stills[stillKey(n)] == ""
+	})
 }
 
 // PrepareMissing queues every recording that is not ready: after a crash, a
@@ -179,19 +249,47 @@ func (l *Library) PrepareMissing(ctx context.Context) error {
 			return err
 		}
 		for _, r := range c.Recordings {
-			if p := all[r.ID]; p.State != "ready" && p.State != "failed" || p.State == "ready" && !l.have(p.Play) {
-				if err := l.queuePrepare(ctx, c.ID, r.ID); err != nil {
-					return err
-				}
+			if !l.lacking(c, r.ID, all[r.ID]) {
+				continue
+			}
+			if err := l.queuePrepare(ctx, c.ID, r.ID); err != nil {
+				return err
 			}
 		}
 		return nil
 	})
 }
 
+// lacking says whether preparing a recording would bring anything. What failed
+// would fail again.
+func (l *Library) lacking(c annotate.Case, recording string, p annotate.Prepared) bool {
+	if p.State == "failed" {
+		return false
+	}
+	if p.State != "ready" || stillsMissing(c, recording, p) {
+		return true
+	}
+	for h := range derived(p) {
+		if !l.have(h) {
+			return true
+		}
+	}
+	return false
+}
+
+// derived are the files that were made from a recording.
+func derived(p annotate.Prepared) map[string]bool {
+	out := map[string]bool{p.Play: true, p.Poster: true}
+	for _, h := range p.Stills {
+		out[h] = true
+	}
+	delete(out, "")
+	return out
+}
+
 // hashes are the files that a case and what was prepared of it stand on.
-func hashes(c annotate.Case, made map[string]annotate.Prepared) (originals, derived map[string]bool) {
-	originals, derived = map[string]bool{}, map[string]bool{}
+func hashes(c annotate.Case, made map[string]annotate.Prepared) (originals, others map[string]bool) {
+	originals, others = map[string]bool{}, map[string]bool{}
 	for _, r := range c.Recordings {
 		originals[r.Hash] = true
 	}
@@ -199,13 +297,9 @@ func hashes(c annotate.Case, made map[string]annotate.Prepared) (originals, deri
 		originals[s.Hash] = true
 	}
 	for _, p := range made {
-		for h := range maps.Values(p.Stills) {
-			derived[h] = true
-		}
-		derived[p.Play], derived[p.Poster] = true, true
+		maps.Copy(others, derived(p))
 	}
-	delete(derived, "")
-	return originals, derived
+	return originals, others
 }
 
 // short is a hash as people quote it.

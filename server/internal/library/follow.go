@@ -10,12 +10,13 @@ import (
 const batch = 50
 
 // Follow keeps the index behind the store by no more than the change that is
-// being made, until ctx ends.
+// being made, until ctx ends. Where it cannot keep up, as on a full disk, it
+// tries again after the next change.
 func (l *Library) Follow(ctx context.Context) error {
 	woken := l.Shelf.Watch(ctx)
 	for {
-		if err := l.CatchUp(ctx); err != nil {
-			return err
+		if err := l.CatchUp(ctx); err != nil && ctx.Err() == nil {
+			l.Log.ErrorContext(ctx, "the index is behind the library", "err", err)
 		}
 		select {
 		case <-ctx.Done():
@@ -98,16 +99,19 @@ func (l *Library) Reindex(ctx context.Context) error {
 	return l.CatchUp(ctx)
 }
 
-// restill asks for stills of stages that a change added or moved.
+// restill asks for stills of stages that a change added or moved. What has not
+// been prepared yet gets them then.
 func (l *Library) restill(ctx context.Context, changed []annotate.Case) {
 	for _, c := range changed {
+		all, err := l.Shelf.Prepared(ctx, c.ID)
 		for _, r := range c.Recordings {
-			if !l.stillsMissing(ctx, c, r.ID) {
-				continue
+			p := all[r.ID]
+			if err == nil && (p.State == "ready" || p.State == "working") && stillsMissing(c, r.ID, p) {
+				err = l.queuePrepare(ctx, c.ID, r.ID)
 			}
-			if err := l.queuePrepare(ctx, c.ID, r.ID); err != nil {
-				l.Log.WarnContext(ctx, "stage stills not queued", "case", c.ID, "err", err)
-			}
+		}
+		if err != nil && ctx.Err() == nil {
+			l.Log.WarnContext(ctx, "stage stills not queued", "case", c.ID, "err", err)
 		}
 	}
 }

@@ -51,8 +51,9 @@ func (l *Library) Check(ctx context.Context, store Checker, vault Shelves) (Repo
 		rep.Files, rep.Bytes = rep.Files+1, rep.Bytes+size
 		if known[hash] == "" {
 			rep.add(true, "file %s belongs to no case; it takes %d bytes", short(hash), size)
+			return ctx.Err()
 		}
-		if err := vault.Verify(ctx, hash); err != nil {
+		if err := vault.Verify(ctx, hash); err != nil && ctx.Err() == nil {
 			rep.add(false, "file %s of case %s is damaged: %v. Restore it from a backup", short(hash), known[hash], err)
 		}
 		delete(known, hash)

@@ -8,6 +8,8 @@ package library
 
 import (
 	"context"
+	"errors"
+	"io/fs"
 	"log/slog"
 	"os"
 	"sync"
@@ -81,8 +83,9 @@ type Parts struct {
 // Library does what people ask for.
 type Library struct {
 	Parts
-	adding   sync.Mutex // one case at a time goes into, or out of, the vault
-	indexing sync.Mutex // the index is written by one at a time
+	adding    sync.Mutex // one case at a time goes into, or out of, the vault
+	indexing  sync.Mutex // the index is written by one at a time
+	preparing sync.Map   // by case/recording: a channel of one place, full while it is being prepared
 }
 
 // New joins a library from its parts.
@@ -107,9 +110,19 @@ func refuse(v consent.Viewer, least consent.Role, what string) error {
 func (l *Library) Case(ctx context.Context, v consent.Viewer, id string) (consent.Release, error) {
 	c, err := l.Shelf.Case(ctx, id)
 	if err != nil {
-		return consent.Release{}, err
+		return consent.Release{}, unseen(id, err)
 	}
-	return consent.View(c, v)
+	r, err := consent.View(c, v)
+	return r, unseen(id, err)
+}
+
+// unseen says the same of a case that is not there and of one that the viewer
+// may not see.
+func unseen(id string, err error) error {
+	if annotate.CauseOf(err) == annotate.Missing {
+		return annotate.Faultf(annotate.Missing, "There is no case %s here.", id)
+	}
+	return err
 }
 
 // Prepared gives what was made from the recordings of a released case.
@@ -135,7 +148,12 @@ func (l *Library) Poster(ctx context.Context, r consent.Release, recording strin
 
 // StageStill opens the frame that stands for a stage, a JPEG.
 func (l *Library) StageStill(ctx context.Context, r consent.Release, recording, note string) (Served, error) {
-	return l.derived(ctx, r, recording, func(p annotate.Prepared) (string, string) { return p.Stills[note], "image/jpeg" })
+	c := r.Case()
+	n, ok := c.Note(note)
+	if !ok || n.Kind != "stage" || !inRecording(c, n, recording) {
+		return Served{}, annotate.Faultf(annotate.Missing, "There is no stage %s in this recording.", note)
+	}
+	return l.derived(ctx, r, recording, func(p annotate.Prepared) (string, string) { return p.Stills[stillKey(n)], "image/jpeg" })
 }
 
 func (l *Library) derived(ctx context.Context, r consent.Release, recording string, pick func(annotate.Prepared) (hash, mediaType string)) (Served, error) {
@@ -150,12 +168,16 @@ func (l *Library) derived(ctx context.Context, r consent.Release, recording stri
 	}
 	hash, mediaType := pick(made[rec.ID])
 	if hash == "" {
-		return Served{}, l.notReady(made[rec.ID])
+		return Served{}, notReady(made[rec.ID])
 	}
-	return l.open(hash, mediaType)
+	f, err := l.open(hash, mediaType)
+	if errors.Is(err, fs.ErrNotExist) { // derived: it is made again
+		return Served{}, errors.Join(notReady(annotate.Prepared{}), l.queuePrepare(ctx, c.ID, rec.ID))
+	}
+	return f, err
 }
 
-func (l *Library) notReady(p annotate.Prepared) error {
+func notReady(p annotate.Prepared) error {
 	if p.State == "failed" {
 		return annotate.Faultf(annotate.Missing, "The film could not be prepared for playing. %s", p.Say)
 	}

@@ -2,6 +2,7 @@ package library
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"maps"
 	"regexp"
@@ -16,8 +17,12 @@ import (
 // still has the rev ifRev (0: whatever it has). Words that name a concept are
 // looked up; those that the vocabulary does not know are kept and warned of.
 func (l *Library) PutNote(ctx context.Context, v consent.Viewer, caseID string, n annotate.Note, ifRev uint64) (annotate.Note, []annotate.Problem, error) {
-	if err := l.mayWrite(ctx, v, caseID); err != nil {
+	c, err := l.writable(ctx, v, caseID)
+	if err != nil {
 		return annotate.Note{}, nil, err
+	}
+	if _, ok := c.Note(n.ID); !ok && n.ID != "" {
+		return annotate.Note{}, nil, annotate.Faultf(annotate.Missing, "There is no note %s in case %s; somebody may have removed it.", n.ID, caseID)
 	}
 	warnings, err := l.understand(&n)
 	if err != nil {
@@ -31,7 +36,7 @@ func (l *Library) PutNote(ctx context.Context, v consent.Viewer, caseID string, 
 	}
 	change, err := l.Shelf.Apply(ctx, v.Account, annotate.Edit{Case: caseID, IfRev: ifRev, PutNote: &n})
 	if err != nil {
-		return annotate.Note{}, nil, l.onNote(ctx, caseID, n.ID, err)
+		return annotate.Note{}, nil, onNote(err)
 	}
 	n.Rev = change.Seq
 	return n, warnings, nil
@@ -39,7 +44,7 @@ func (l *Library) PutNote(ctx context.Context, v consent.Viewer, caseID string, 
 
 // DropNote removes a note.
 func (l *Library) DropNote(ctx context.Context, v consent.Viewer, caseID, note string, ifRev uint64) error {
-	if err := l.mayWrite(ctx, v, caseID); err != nil {
+	if _, err := l.writable(ctx, v, caseID); err != nil {
 		return err
 	}
 	_, err := l.Shelf.Apply(ctx, v.Account, annotate.Edit{Case: caseID, IfRev: ifRev, DropNote: note})
@@ -48,9 +53,11 @@ func (l *Library) DropNote(ctx context.Context, v consent.Viewer, caseID, note s
 
 // PutHead changes what a case says of itself: all but recordings, stills and notes.
 func (l *Library) PutHead(ctx context.Context, v consent.Viewer, c annotate.Case, ifRev uint64) (uint64, []annotate.Problem, error) {
-	if err := l.mayWrite(ctx, v, c.ID); err != nil {
+	if _, err := l.writable(ctx, v, c.ID); err != nil {
 		return 0, nil, err
 	}
+	c.Notes, c.Recordings, c.Stills = nil, nil, nil
+	c.Factors, c.Plan = slices.Clone(c.Factors), slices.Clone(c.Plan)
 	var warnings, bad []annotate.Problem
 	for path, t := range c.Terms {
 		kinds := []string(nil)
@@ -66,18 +73,25 @@ func (l *Library) PutHead(ctx context.Context, v consent.Viewer, c annotate.Case
 	return change.Seq, warnings, err
 }
 
-// PutCaptions replaces the captions of a recording in one language; none removes them.
-func (l *Library) PutCaptions(ctx context.Context, v consent.Viewer, caseID, recording string, t annotate.Track) error {
-	if err := l.mayWrite(ctx, v, caseID); err != nil {
-		return err
+// PutCaptions replaces the captions of a recording in one language, if the case
+// still has the rev ifRev; none removes them. It gives the case's new rev.
+func (l *Library) PutCaptions(ctx context.Context, v consent.Viewer, caseID, recording string, t annotate.Track, ifRev uint64) (uint64, error) {
+	if _, err := l.writable(ctx, v, caseID); err != nil {
+		return 0, err
 	}
-	_, err := l.Shelf.Apply(ctx, v.Account, annotate.Edit{Case: caseID, Captions: &annotate.CaptionsEdit{Recording: recording, Track: t}})
-	return err
+	if !languageForm.MatchString(t.Language) {
+		return 0, annotate.Faultf(annotate.Invalid, "%q is not a language tag; write it as in en or pt-BR.", t.Language)
+	}
+	change, err := l.Shelf.Apply(ctx, v.Account, annotate.Edit{Case: caseID, IfRev: ifRev, Captions: &annotate.CaptionsEdit{Recording: recording, Track: t}})
+	return change.Seq, err
 }
+
+// languageForm is the shape of a language tag (BCP 47), not its registry.
+var languageForm = regexp.MustCompile(`^[A-Za-z]{2,8}(-[A-Za-z0-9]{1,8}){0,6}$`)
 
 // DropCase removes a case, and its files where no other case uses them.
 func (l *Library) DropCase(ctx context.Context, v consent.Viewer, caseID string, ifRev uint64) error {
-	if err := l.mayWrite(ctx, v, caseID); err != nil {
+	if _, err := l.writable(ctx, v, caseID); err != nil {
 		return err
 	}
 	l.adding.Lock()
@@ -94,10 +108,9 @@ func (l *Library) DropCase(ctx context.Context, v consent.Viewer, caseID string,
 		return err
 	}
 	originals, derived := hashes(c, made)
-	for _, set := range []map[string]bool{originals, derived} {
-		for h := range set {
-			l.release(ctx, h)
-		}
+	maps.Copy(originals, derived)
+	for h := range originals {
+		l.release(ctx, h)
 	}
 	return nil
 }
@@ -105,6 +118,7 @@ func (l *Library) DropCase(ctx context.Context, v consent.Viewer, caseID string,
 // release removes a file that no case stands on any more. One that stays by
 // mistake is harm that check can find; the change it belongs to is done.
 func (l *Library) release(ctx context.Context, hash string) {
+	ctx = context.WithoutCancel(ctx)
 	used, err := l.used(ctx, hash)
 	if err == nil && !used {
 		err = l.Files.Remove(hash)
@@ -122,25 +136,25 @@ func (l *Library) used(ctx context.Context, hash string) (bool, error) {
 		return used, err
 	}
 	err = l.Shelf.EachPrepared(ctx, func(_, _ string, p annotate.Prepared) error {
-		used = used || p.Play == hash || p.Poster == hash || slices.Contains(slices.Collect(maps.Values(p.Stills)), hash)
+		used = used || derived(p)[hash]
 		return nil
 	})
 	return used, err
 }
 
-// mayWrite holds v against a case that is to be changed. A case that v may not
-// see is as good as missing.
-func (l *Library) mayWrite(ctx context.Context, v consent.Viewer, caseID string) error {
+// writable gives a case that v may change. A case that v may not see is as good
+// as missing.
+func (l *Library) writable(ctx context.Context, v consent.Viewer, caseID string) (annotate.Case, error) {
 	if err := refuse(v, consent.Curator, "change cases"); err != nil {
-		return err
+		return annotate.Case{}, err
 	}
-	_, err := l.Case(ctx, v, caseID)
-	return err
+	r, err := l.Case(ctx, v, caseID)
+	return r.Case(), err
 }
 
 // onNote says problems of the note itself without the note's number in the case.
-func (l *Library) onNote(ctx context.Context, caseID, note string, err error) error {
-	fault, ok := err.(*annotate.Fault)
+func onNote(err error) error {
+	fault, ok := errors.AsType[*annotate.Fault](err)
 	if !ok || fault.Cause != annotate.Invalid {
 		return err
 	}
@@ -250,6 +264,9 @@ func (l *Library) ParseQuantities(text string) ([]annotate.Quantity, error) {
 		q, _, err := annotate.ParseQuantity(p, value)
 		if err != nil {
 			return nil, err
+		}
+		if slices.ContainsFunc(out, func(o annotate.Quantity) bool { return o.Parameter == q.Parameter }) {
+			return nil, fmt.Errorf("%q is said twice; say it once", name)
 		}
 		out = append(out, q)
 	}
