@@ -58,7 +58,7 @@ var homes = map[string]string{
 	"os/exec":                      "server/internal/media",
 	"database/sql":                 "nowhere",
 	"github.com/google/go-cmp":     "", // tests, anywhere
-	"github.com/santhosh-tekuri":   "server/internal/httpd",
+	"github.com/santhosh-tekuri":   "server/internal/app",
 	"github.com/jba/templatecheck": "web",
 }
 

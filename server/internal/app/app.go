@@ -51,6 +51,7 @@ type App struct {
 	uploads *upload.Uploads
 	handler http.Handler
 	token   string
+	sweep   func() // removes the scratch folder of plain forms
 }
 
 // open opens the library in a data folder and joins its parts. timeout is how
@@ -85,7 +86,12 @@ func open(ctx context.Context, data, command string, timeout time.Duration, log 
 		Keep: 7 * 24 * time.Hour, Now: time.Now, Log: log, Owner: a.owner}); err != nil {
 		return nil, err
 	}
-	a.handler = httpd.New(httpd.Parts{Library: a.library, Desk: a.desk, Uploads: a.uploads, Spool: a.spool(), Upkeep: a,
+	scratch, remove, err := a.vault.Scratch()
+	if err != nil {
+		return nil, sayFull(err)
+	}
+	a.sweep = remove
+	a.handler = httpd.New(httpd.Parts{Library: a.library, Desk: a.desk, Uploads: a.uploads, Spool: scratch, Upkeep: a,
 		Token: a.token, MaxFilm: maxFilm, Version: Version(), Log: log, NewID: newID})
 	return a, nil
 }
@@ -127,6 +133,9 @@ func (a *App) owner(r *http.Request) string { return httpd.Account(r.Context()) 
 // Close stops what open started, in reverse.
 func (a *App) Close() error {
 	var errs []error
+	if a.sweep != nil {
+		a.sweep()
+	}
 	if a.index != nil {
 		errs = append(errs, a.index.Close())
 	}

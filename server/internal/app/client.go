@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"context"
 	"encoding/json"
+	"errors"
 	"fmt"
 	"io"
 	"log/slog"
@@ -25,38 +26,53 @@ type client struct {
 	token string
 }
 
+// patience is how long a command waits for another to be done.
+const patience = 10 * time.Second
+
 // connect finds the server that has the data folder open, or starts the same
 // handler inside this process. done ends whatever was started.
 func connect(ctx context.Context, c config.Config, log *slog.Logger) (_ *client, done func() error, err error) {
-	a, err := open(ctx, c.Data, c.Command, 100*time.Millisecond, log)
-	if annotate.CauseOf(err) == annotate.Busy {
-		if h, herr := store.ReadHolder(c.Data); herr == nil && h.Address != "" {
-			return &client{http: &http.Client{}, base: "http://" + h.Address, token: h.Token}, func() error { return nil }, nil
+	// Commands are short, and a server that starts has an address soon.
+	for until := time.Now().Add(patience); ; {
+		a, err := open(ctx, c.Data, c.Command, 100*time.Millisecond, log)
+		if err == nil {
+			return inside(ctx, a)
 		}
-		// Another command is at work: they are short.
-		a, err = open(ctx, c.Data, c.Command, 10*time.Second, log)
+		if annotate.CauseOf(err) != annotate.Busy {
+			return nil, nil, err
+		}
+		if h, herr := store.ReadHolder(c.Data); herr == nil && h.Address != "" {
+			// The token goes to the holder alone, through no proxy.
+			return &client{http: &http.Client{Transport: &http.Transport{}}, base: "http://" + h.Address, token: h.Token}, func() error { return nil }, nil
+		}
+		if ctx.Err() != nil || time.Now().After(until) {
+			return nil, nil, err
+		}
 	}
-	if err != nil {
-		return nil, nil, err
-	}
+}
+
+// inside answers the command from within this process.
+func inside(ctx context.Context, a *App) (*client, func() error, error) {
 	if err := a.library.CatchUp(ctx); err != nil {
-		a.Close()
-		return nil, nil, err
+		return nil, nil, errors.Join(err, a.Close())
 	}
 	l := newPipes()
-	server := &http.Server{Handler: a.handler}
-	go server.Serve(l)
-	done = func() error {
+	server := &http.Server{Handler: a.handler, ErrorLog: slog.NewLogLogger(a.log.Handler(), slog.LevelDebug)}
+	ended := make(chan error, 1)
+	go func() { ended <- server.Serve(l) }()
+	transport := &http.Transport{DialContext: l.dial}
+	done := func() error {
+		transport.CloseIdleConnections()
+		// A command that was stopped may have left its request under way.
+		last, cancel := context.WithTimeout(context.WithoutCancel(ctx), patience)
+		defer cancel()
+		err := server.Shutdown(last)
+		<-ended
 		// What was changed is found by the next command: the index is brought
 		// up to the last change before the library closes.
-		err := a.library.CatchUp(context.WithoutCancel(ctx))
-		server.Close()
-		if cerr := a.Close(); err == nil {
-			err = cerr
-		}
-		return err
+		return errors.Join(err, a.library.CatchUp(context.WithoutCancel(ctx)), a.Close())
 	}
-	return &client{http: &http.Client{Transport: &http.Transport{DialContext: l.dial}}, base: "http://sideport", token: a.token}, done, nil
+	return &client{http: &http.Client{Transport: transport}, base: "http://sideport", token: a.token}, done, nil
 }
 
 // do sends a request; an answer that is not good comes back as a fault.
@@ -78,6 +94,9 @@ func (c *client) do(ctx context.Context, method, path string, body any) (*http.R
 		req.Header.Set("Content-Type", "application/json")
 	}
 	res, err := c.http.Do(req)
+	if ctx.Err() != nil {
+		return nil, ctx.Err()
+	}
 	if err != nil {
 		return nil, &annotate.Fault{Cause: annotate.Busy, Say: "The server that has this data folder open does not answer. Stop it, or wait until it is up.", Err: err}
 	}
@@ -88,7 +107,7 @@ func (c *client) do(ctx context.Context, method, path string, body any) (*http.R
 	return res, nil
 }
 
-// get asks and decodes the answer into v.
+// call asks and decodes the answer into v.
 func (c *client) call(ctx context.Context, method, path string, body, v any) error {
 	res, err := c.do(ctx, method, path, body)
 	if err != nil {
@@ -113,8 +132,11 @@ func faultOf(res *http.Response) error {
 	}
 	cause, ok := map[int]annotate.Cause{404: annotate.Missing, 422: annotate.Invalid, 403: annotate.Refused, 409: annotate.Conflict,
 		412: annotate.Conflict, 503: annotate.Busy, 401: annotate.Refused}[res.StatusCode]
-	if !ok {
+	if !ok && p.Reference != "" {
 		return fmt.Errorf("%s (reference %s)", p.Detail, p.Reference)
+	}
+	if !ok {
+		return fmt.Errorf("the server answered %s: %s", res.Status, p.Detail)
 	}
 	return &annotate.Fault{Cause: cause, Say: p.Detail, Problems: p.Problems}
 }

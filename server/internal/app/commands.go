@@ -63,14 +63,26 @@ func findWords(ctx context.Context, api *client, c config.Config, s Streams) err
 		return err
 	}
 	defer res.Body.Close()
-	if c.JSON {
-		_, err := io.Copy(s.Out, res.Body)
-		return err
+	answer, err := io.ReadAll(res.Body)
+	if err != nil {
+		return fmt.Errorf("read the server's answer: %w", err)
 	}
 	var got found
-	if err := json.NewDecoder(res.Body).Decode(&got); err != nil {
-		return fmt.Errorf("read the answer: %w", err)
+	if err := json.Unmarshal(answer, &got); err != nil {
+		return fmt.Errorf("read the server's answer: %w", err)
 	}
+	if c.JSON {
+		_, err = s.Out.Write(answer)
+	} else {
+		got.print(s)
+	}
+	if got.Total == 0 && err == nil {
+		err = annotate.Faultf(annotate.Missing, "Nothing was found. Try fewer words.")
+	}
+	return err
+}
+
+func (got found) print(s Streams) {
 	for _, r := range got.Understood {
 		fmt.Fprintf(s.Err, "%q is read as %s\n", r.Words, r.Label)
 	}
@@ -80,10 +92,6 @@ func findWords(ctx context.Context, api *client, c config.Config, s Streams) err
 			fmt.Fprintf(s.Out, "    %8s  %s\n", m.At.Clock(), strings.ReplaceAll(m.Words, "\n", " "))
 		}
 	}
-	if got.Total == 0 {
-		return annotate.Faultf(annotate.Missing, "Nothing was found. Try fewer words.")
-	}
-	return nil
 }
 
 type format struct {

@@ -8,6 +8,7 @@ import (
 	"log/slog"
 	"net"
 	"net/http"
+	"strconv"
 	"sync"
 	"time"
 
@@ -71,10 +72,10 @@ func (a *App) start(ctx context.Context) (wait func() error) {
 
 // answer serves until ctx ends, then lets requests under way finish.
 func (a *App) answer(ctx context.Context, l net.Listener, c config.Config, s Streams) error {
-	if err := a.store.SetHolder(store.Holder{Command: "serve", Address: l.Addr().String(), Token: a.token}); err != nil {
+	if err := a.store.SetHolder(store.Holder{Command: "serve", Address: reachable(l.Addr()), Token: a.token}); err != nil {
 		return err
 	}
-	if err := a.welcome(ctx, l.Addr().String(), c, s); err != nil {
+	if err := a.welcome(ctx, reachable(l.Addr()), c, s); err != nil {
 		return err
 	}
 	server := &http.Server{Handler: a.handler, ReadHeaderTimeout: 10 * time.Second, IdleTimeout: 2 * time.Minute,
@@ -92,6 +93,16 @@ func (a *App) answer(ctx context.Context, l net.Listener, c config.Config, s Str
 		server.Close() // films still being watched
 	}
 	return nil
+}
+
+// reachable is an address at which this machine itself finds the server: one
+// that listens everywhere is also at home.
+func reachable(a net.Addr) string {
+	t, ok := a.(*net.TCPAddr)
+	if !ok || !t.IP.IsUnspecified() {
+		return a.String()
+	}
+	return net.JoinHostPort("127.0.0.1", strconv.Itoa(t.Port))
 }
 
 // welcome prints the one link that signs the first steward in.
