@@ -9,6 +9,7 @@ import (
 	"os"
 	"sync"
 	"sync/atomic"
+	"time"
 
 	"github.com/blevesearch/bleve/v2"
 	"github.com/blevesearch/bleve/v2/index/scorch"
@@ -89,9 +90,22 @@ func readSeq(b bleve.Index) uint64 {
 // Seq is the number of the change that the index was last derived from.
 func (x *Index) Seq() uint64 { return x.seq.Load() }
 
+// patience is how long closing waits for the disk. What is not written by then
+// is derived again at the next start.
+const patience = 10 * time.Second
+
 // Close writes what is left and lets go of the folder.
 func (x *Index) Close() error {
-	x.disk.Wait()
+	written := make(chan struct{})
+	go func() {
+		x.disk.Wait()
+		close(written)
+	}()
+	select {
+	case <-written:
+	case <-time.After(patience):
+		x.log.Warn("search index closed before all of it was on disk; the rest is derived again at the next start")
+	}
 	if err := x.b.Close(); err != nil {
 		return fmt.Errorf("close the search index: %w", err)
 	}
@@ -101,8 +115,8 @@ func (x *Index) Close() error {
 // Apply brings the index to change number seq in one step: the documents of the
 // cases in put are replaced as a whole, those in drop removed. Cases whose
 // consent is withdrawn are removed too. While cases are applied in several steps
-// after a rebuild, all but the last give seq 0: an index at 0 that is not empty
-// counts as unfinished and is made anew when it is next opened.
+// after a rebuild, all but the last give seq 0: an index at 0 counts as unfinished and
+// is made anew when it is next opened.
 func (x *Index) Apply(ctx context.Context, seq uint64, put []annotate.Case, drop []string) error {
 	batch := x.b.NewBatch()
 	latest := map[string]*annotate.Case{}

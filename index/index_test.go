@@ -3,6 +3,7 @@ package index
 import (
 	"bytes"
 	"context"
+	"errors"
 	"fmt"
 	"log/slog"
 	"os"
@@ -105,6 +106,51 @@ func TestApplyReplacesAndDrops(t *testing.T) {
 	apply(t, x, 4, []annotate.Case{b})
 	if n, err := x.b.DocCount(); err != nil || n != 0 {
 		t.Errorf("%d documents of a withdrawn case are left (%v)", n, err)
+	}
+}
+
+func TestClear(t *testing.T) {
+	dir := filepath.Join(t.TempDir(), "index")
+	x, _ := open(t, dir)
+	apply(t, x, 1, []annotate.Case{simple("a", "Small pupil")})
+	must(t, x.Clear(t.Context()))
+	if n, err := x.b.DocCount(); err != nil || n != 0 || x.Seq() != 0 {
+		t.Errorf("cleared: %d documents at %d (%v), want none at 0", n, x.Seq(), err)
+	}
+	apply(t, x, 2, nil)
+	must(t, x.Close())
+	x, rebuild := open(t, dir)
+	defer x.Close()
+	if rebuild || x.Seq() != 2 {
+		t.Errorf("an empty library at change 2 opens with rebuild %v, seq %d", rebuild, x.Seq())
+	}
+}
+
+// Searching goes on while changes are applied.
+func TestSearchWhileApplying(t *testing.T) {
+	x, _ := open(t, filepath.Join(t.TempDir(), "index"))
+	defer x.Close()
+	apply(t, x, 1, []annotate.Case{large(x.v, 1)})
+	done := make(chan error)
+	go func() {
+		var err error
+		for n := range 5 {
+			err = errors.Join(err, x.Apply(t.Context(), uint64(n+2), []annotate.Case{large(x.v, 1)}, nil))
+		}
+		done <- err
+	}()
+	for {
+		select {
+		case err := <-done:
+			must(t, err)
+			return
+		default:
+			r, err := x.Search(t.Context(), Query{Words: "gently", Scope: Scope{Audience: annotate.Public}, Limit: 5})
+			must(t, err)
+			if r.Total != 1 {
+				t.Fatalf("in the middle of a change %d cases are found, want 1", r.Total)
+			}
+		}
 	}
 }
 

@@ -36,23 +36,43 @@ func (s *finding) hits(ctx context.Context, found *bleve.SearchResult) ([]Hit, e
 	if len(hits) == 0 {
 		return hits, nil
 	}
-	units := s.momentUnits()
-	places, err := s.places(ctx, hits, units)
+	if s.q.Offset >= reordered {
+		hits = hits[min(s.q.Offset, len(hits)):]
+		s.q.Offset = 0
+	} else if len(s.units) > 0 && s.q.Sort == "" {
+		return s.reorder(ctx, hits)
+	}
+	return s.page(ctx, hits, nil)
+}
+
+// reorder lets what is said at one second count beside what the case says as a
+// whole, for the first of the cases.
+func (s *finding) reorder(ctx context.Context, hits []Hit) ([]Hit, error) {
+	places, err := s.places(ctx, hits, s.momentUnits())
 	if err != nil {
 		return nil, err
 	}
-	if len(s.units) > 0 && s.q.Sort == "" {
-		head := hits[:min(reordered, len(hits))]
-		for i := range head {
-			// What is said at one second answers better than what is said apart.
-			if p := places[head[i].Case]; len(p) > 0 {
-				head[i].Score += 0.3 * p[0].score
-			}
+	head := hits[:min(reordered, len(hits))]
+	for i := range head {
+		if p := places[head[i].Case]; len(p) > 0 {
+			head[i].Score += 0.3 * p[0].score
 		}
-		slices.SortStableFunc(head, func(a, b Hit) int { return cmp.Compare(b.Score, a.Score) })
 	}
+	slices.SortStableFunc(head, func(a, b Hit) int { return cmp.Compare(b.Score, a.Score) })
+	return s.page(ctx, hits, places)
+}
+
+// page cuts the asked page out of hits and reads its moments, from places where
+// these are known.
+func (s *finding) page(ctx context.Context, hits []Hit, places map[string][]place) (_ []Hit, err error) {
 	hits = hits[min(s.q.Offset, len(hits)):]
 	hits = hits[:min(s.q.Limit, len(hits))]
+	units := s.momentUnits()
+	if places == nil {
+		if places, err = s.places(ctx, hits, units); err != nil {
+			return nil, err
+		}
+	}
 	for i := range hits {
 		if hits[i].Moments, err = s.moments(places[hits[i].Case], units); err != nil {
 			return nil, err
@@ -93,7 +113,7 @@ func (s *finding) places(ctx context.Context, hits []Hit, units []weighed) (map[
 	for _, p := range s.t.phrases {
 		w.parts = append(w.parts, part{q: s.phrase(p), worth: 3})
 	}
-	if len(w.parts) == 0 {
+	if len(w.parts) == 0 || len(hits) == 0 {
 		return nil, nil
 	}
 	var cases []query.Query
