@@ -340,8 +340,8 @@ func (p *painter) gel(f front) {
 		deg := float64(hash01(i, 2, p.sc.eye.seed)) * 360
 		size := (0.35 + 0.5*hash01(i, 3, p.sc.eye.seed)) * v.k
 		at := v.at(polar(r, deg))
-		c.arc(at, size, 0.05*v.k, deg+150, 110, whiteInk, 0.34*f.ovd)
-		c.glow(at.add(pt{size * 0.3, size * 0.3}), size*1.1, whiteInk, 0.09*f.ovd)
+		c.glow(at, size*1.5, whiteInk, 0.10*f.ovd)
+		c.glow(at.add(pt{-size * 0.35, -size * 0.4}), size*0.5, whiteInk, 0.5*f.ovd)
 	}
 	if f.bubble > 0 {
 		o, r := v.at(pt{0.3, -0.2}), 3.6*f.bubble*v.k
@@ -404,6 +404,15 @@ func (p *painter) cornea(s scene) {
 	}
 	if f.haze > 0 {
 		p.scar(f)
+	}
+	for i := range int(f.folds * 8) {
+		a, b := polar(1.1+0.5*float32(i%3), float64(i)*45+10), polar(4.3, float64(i)*45+22)
+		c.stroke(v.at(a), v.at(b), 0.16*v.k, 0.07*v.k, func(_, across float32) (ink, float32) {
+			return whiteInk, 0.2 * (1 - across*across)
+		})
+	}
+	if f.folds > 0 {
+		c.glow(v.at(pt{}), 5.6*v.k, rgb(0xdfe8ee), 0.22*f.folds)
 	}
 	if f.oblique > 0 {
 		at := v.at(polar(p.sc.eye.limbus-1.2, 210))

@@ -66,6 +66,7 @@ type painter struct {
 	ground *canvas // sclera, lids
 	base   *canvas // and iris
 	back   *canvas // the lens without its nucleus
+	core   *canvas // and with the part of the nucleus that is at rest
 	mid    *canvas // the pupil's contents
 	stage  *canvas // everything but the hands
 	out    *canvas
@@ -77,7 +78,7 @@ type painter struct {
 
 func newPainter(sc *script, w, h int) *painter {
 	p := &painter{sc: sc, ground: newCanvas(w, h), base: newCanvas(w, h), back: newCanvas(w, h),
-		mid: newCanvas(w, h), stage: newCanvas(w, h), out: newCanvas(w, h)}
+		core: newCanvas(w, h), mid: newCanvas(w, h), stage: newCanvas(w, h), out: newCanvas(w, h)}
 	p.v = view{x: float32(w / 2), y: float32(h / 2), k: float32(h) / 14.2}
 	p.maps = newMaps(sc.eye, p.v.k)
 	p.hole = make([]float32, len(p.maps.rad))
@@ -103,6 +104,9 @@ func (p *painter) frame(t float64, slow bool) []byte {
 	for _, tl := range s.tools {
 		h.dirty = image.Rectangle{}
 		h.draw(tl)
+		if tl.behind {
+			p.cover(h.dirty)
+		}
 		p.dirty = append(p.dirty, h.dirty)
 	}
 	return p.out.pix
@@ -110,6 +114,7 @@ func (p *painter) frame(t float64, slow bool) []byte {
 
 // follow brings the layers up to the scene, from the first that has changed.
 func (p *painter) follow(s scene) {
+	s.surface.slit = 0 // the beam is drawn with the hands
 	old, all := p.now, !p.drawn
 	ground := all || groundOf(old.surface) != groundOf(s.surface)
 	iris := ground || old.surface != s.surface
@@ -128,11 +133,33 @@ func (p *painter) follow(s scene) {
 	if lensBack {
 		p.drawBack(s)
 	}
+	if lensBack || coreOf(old.lens) != coreOf(s.lens) {
+		p.drawCore(s)
+	}
 	p.drawLens(s)
 	p.stage.copyFrom(p.base, image.Rect(0, 0, p.stage.w, p.stage.h))
 	p.look(s.surface)
 	p.drawFront(s)
 	p.out.copyFrom(p.stage, image.Rect(0, 0, p.out.w, p.out.h))
+}
+
+// cover lays iris and sclera back over a tool that works behind them.
+func (p *painter) cover(r image.Rectangle) {
+	m, ox, oy := p.maps, int(p.v.x)-p.maps.r, int(p.v.y)-p.maps.r
+	over := func(x, y float32) float32 {
+		i, j := int(x)-ox, int(y)-oy
+		if i < 0 || j < 0 || i >= m.w || j >= m.w {
+			return step32(p.sc.eye.limbus+2, p.sc.eye.limbus+1.8, p.v.back(x, y).len())
+		}
+		if k := j*m.w + i; m.rad[k] < p.sc.eye.limbus {
+			return p.hole[k]
+		}
+		return step32(p.sc.eye.limbus+2, p.sc.eye.limbus+1.8, m.rad[j*m.w+i])
+	}
+	p.out.paint(p.out.fit(r), func(x, y float32) (ink, float32) {
+		i, j := int(y)*p.out.w+int(x), int(y)/2*(p.out.w/2)+int(x)/2
+		return ink{float32(p.stage.y[i]), float32(p.stage.u[j]), float32(p.stage.v[j])}, over(x, y)
+	})
 }
 
 // filmShift is how many pixels the eye has gone down.
@@ -151,23 +178,32 @@ func backOf(l lens) lens {
 	return l
 }
 
+// coreOf keeps what the nucleus at rest depends on, besides.
+func coreOf(l lens) lens {
+	n := l.nucleus
+	n.gone, n.phase, n.out = floor(n.gone+0.999), 0, 0
+	return lens{nucleus: n, rot: l.rot, dx: l.dx, dy: l.dy}
+}
+
 // round takes the scene to steps that the eye can tell apart, so that a layer
 // is drawn again only when it would look different.
 func (s *scene) round() {
-	for _, f := range []*float32{&s.surface.pupil, &s.surface.down, &s.surface.light, &s.lens.dx, &s.lens.dy, &s.lens.tear.part, &s.lens.rot} {
+	for _, f := range []*float32{&s.surface.pupil, &s.surface.down, &s.surface.light, &s.lens.tear.part, &s.lens.rot} {
 		*f = grid(*f, 50)
 	}
 	for _, f := range []*float32{&s.surface.fest, &s.surface.festFrom, &s.surface.notch, &s.surface.bow, &s.surface.billow,
 		&s.surface.peritomy, &s.surface.cautery, &s.surface.groove, &s.surface.tunnel, &s.surface.windows[0], &s.surface.windows[1],
 		&s.lens.reflex, &s.lens.swell, &s.lens.stain, &s.lens.epi, &s.lens.cortex, &s.lens.golden, &s.lens.hole, &s.lens.vitreous,
-		&s.front.ovd, &s.front.pool, &s.front.bubble, &s.front.hydrate, &s.front.haze, &s.front.oblique, &s.front.specks, &s.front.milk,
+		&s.lens.nucleus.grooves[0], &s.lens.nucleus.grooves[1], &s.lens.nucleus.crater, &s.lens.nucleus.shrink, &s.lens.nucleus.deep,
+		&s.lens.wave, &s.front.ovd, &s.front.pool, &s.front.bubble, &s.front.hydrate, &s.front.haze, &s.front.oblique, &s.front.specks, &s.front.milk,
 		&s.front.plume, &s.front.ring, &s.front.ringOut, &s.front.membrane, &s.front.strand, &s.front.hooks, &s.front.cool} {
 		*f = grid(*f, 30)
 	}
 	if !s.lens.nucleus.there || s.lens.nucleus.gone == float32(int(s.lens.nucleus.gone)) {
 		s.lens.nucleus.phase = 0
 	}
-	s.surface.slit = 0 + s.surface.slit
+	s.lens.dx, s.lens.dy = grid(s.lens.dx, 15), grid(s.lens.dy, 15)
+	s.lens.nucleus.split = grid(s.lens.nucleus.split, 6)
 }
 
 func grid(v, steps float32) float32 { return floor(v*steps+0.5) / steps }

@@ -38,29 +38,36 @@ func (p *painter) drawGround(s surface) {
 	p.cutSclera(s)
 }
 
-// vessels draws the small vessels of the white of the eye.
+// vessels draws the small vessels of the white of the eye: they come from the
+// corners, wander, and thin out towards the cornea.
 func (p *painter) vessels(s surface) {
 	e := p.sc.eye
-	for i := range int32(26) {
+	for i := range int32(30) {
 		deg := float64(hash01(i, 1, e.seed)) * 360
-		r := e.limbus + 4.6
+		bend := float64(hash01(i, 4, e.seed)-0.5) * 1.6
+		r := e.limbus + 4.8
 		a := polar(r, deg)
-		width := 0.035 + 0.05*hash01(i, 2, e.seed)
-		steps := 9 + int(5*hash01(i, 3, e.seed))
+		width := 0.03 + 0.04*hash01(i, 2, e.seed)
+		steps := 34 + int(26*hash01(i, 3, e.seed))
 		for j := range steps {
-			deg += float64(hash01(i, int32(j)+10, e.seed)-0.5) * 9
-			r -= 0.36
+			bend += float64(hash01(i, int32(j)+10, e.seed)-0.5)*0.9 - bend*0.12
+			deg += bend
+			r -= 0.075
 			b := polar(r, deg)
 			if b.y < 0 && s.peritomy > 0 && inFlap(b, e.limbus, s.peritomy) {
 				break
 			}
 			fade := 1 - float32(j)/float32(steps)
-			if abs32(b.x) < 9.6 && abs32(b.y) < 6.9 {
-				p.ground.line(p.v.at(a), p.v.at(b), width*p.v.k*(0.4+0.6*fade), vesselInk.lit(s.light), 0.34*(0.35+0.65*fade))
-			}
+			p.ground.line(p.v.at(a), p.v.at(b), width*p.v.k*(0.4+0.6*fade), vesselInk.lit(s.light), 0.16*(0.3+0.7*fade)*lidClear(b))
 			a = b
 		}
 	}
+}
+
+// lidClear is 1 where the white of the eye is bare and 0 under the lids.
+func lidClear(q pt) float32 {
+	ex, ey := abs32(q.x)/10.6, abs32(q.y)/7.7
+	return step32(0.98, 0.86, ex*ex*sqrt32(ex)+ey*ey*sqrt32(ey))
 }
 
 // inFlap says whether a place lies where the conjunctiva has been opened.
@@ -90,15 +97,17 @@ func (p *painter) cutSclera(s surface) {
 			k := bareSclera.lit(0.97 - 0.03*d)
 			rim := step32(0.3, 0.05, abs32(in))
 			k = k.to(scleraPink.to(vesselInk, 0.35), rim)
-			k = k.to(rgb(0xb7a58f), 0.5*s.cautery*noise(q.x*2.2+30, q.y*2.2+30, 0, e.seed+31)*step32(0.2, 0.9, in))
+			k = k.to(rgb(0xb59a80), 0.5*s.cautery*step32(0.55, 0.85, noise(q.x*1.5+30, q.y*1.5+30, 0, e.seed+31))*step32(0.2, 0.9, in))
 			return k, clamp32(in*4+1) * s.light
 		})
 	}
 	if s.tunnel > 0 {
-		a := v.at(pt{0, -e.limbus - 1.6})
-		w, h := 3.5*v.k, (1.5+1.4*s.tunnel)*v.k
-		c.paint(image.Rect(int(a.x-w), int(a.y), int(a.x+w), int(a.y+h)), func(x, y float32) (ink, float32) {
-			return greyInk.lit(0.9), 0.4 * clamp32((w-abs32(x-a.x))/4) * clamp32((y-a.y)/3)
+		// From the groove inwards the blade shows through as a grey band.
+		c.paint(image.Rect(int(v.x-5*v.k), 0, int(v.x+5*v.k), int(v.y)), func(x, y float32) (ink, float32) {
+			q := v.back(x, y)
+			top := frown(e.limbus, 0.5+q.x/7).y
+			in := min(3.6-abs32(q.x)*0.97, min(q.y-top, top+0.3+2.9*s.tunnel-q.y))
+			return rgb(0x9d978c), 0.34 * step32(-0.1, 0.5, in)
 		})
 	}
 	for i := range int(s.groove * 40) {
@@ -116,18 +125,20 @@ func (p *painter) window(m pt, done float32) {
 		return
 	}
 	c, v := p.ground, p.v
-	at, half := v.at(m), 1.35*v.k
-	c.paint(box(at, half*1.7), func(x, y float32) (ink, float32) {
-		d := max(abs32(x-at.x), abs32(y-at.y)) - half
-		bed := rgb(0x6c7483).to(bareSclera, 0.35)
-		k := bareSclera.to(bed, done)
-		if d > 0 {
-			return bareSclera.to(scleraPink, 0.3), clamp32(1-d/(half*0.5)) * 0.9 * clamp32(done*3)
+	at, half := v.at(m), 1.3*v.k
+	u := m.unit()
+	c.paint(box(at, half*2.2), func(x, y float32) (ink, float32) {
+		q := pt{x - at.x, y - at.y}
+		along, across := q.x*u.x+q.y*u.y, q.x*u.y-q.y*u.x
+		d := max(abs32(along), abs32(across)) - half
+		if e := d - half*0.55; e > -6 { // the conjunctiva, laid back
+			return scleraPink.to(vesselInk, 0.2), 0.6 * step32(3, -2, e) * clamp32(done*4)
 		}
-		if d > -2 {
-			return rgb(0x9a6f62), 0.9 * clamp32(done*3)
+		k := bareSclera.lit(0.98)
+		if d < 0 {
+			k = k.to(rgb(0x77808f).lit(1+0.12*along/half+0.15*(noise(x*0.08, y*0.08, 0, 3)-0.5)), done*0.85)
 		}
-		return k, clamp32(done * 3)
+		return k.to(rgb(0x8d5f55), step32(2.2, 0.6, abs32(d))*0.8), clamp32(done * 4)
 	})
 }
 
@@ -142,6 +153,13 @@ func (p *painter) drawIris(s surface) {
 	for i := range p.hole {
 		p.hole[i] = 1
 	}
+	var lift, ruff [64]float32
+	for i := range lift {
+		q := float32(i) / 63
+		lift[i] = (1 - s.bow*(0.18*(1-q)-0.20*q)) * (1 - 0.35*step32(0.8, 1, q)) * s.light
+		ruff[i] = step32(0.08, 0, q) * 0.8
+	}
+	black := dark.lit(0.3)
 	p.polar(p.base, pt{}, e.limbus+0.35, func(i int) (ink, float32) {
 		r, a := m.rad[i], m.ang[i]
 		pr := shape[a]
@@ -150,21 +168,24 @@ func (p *painter) drawIris(s surface) {
 			return blackInk, 1
 		}
 		p.hole[i] = clamp32((r - pr + aa) / (2 * aa))
-		q := clamp32((r - pr) / (e.limbus - pr))
-		tex := m.iris[int(a)*64+int(q*63)]
-		lift := 1 + s.bow*(0.30*(1-q)-0.34*q)*-0.6
+		j := int(clamp32((r-pr)/(e.limbus-pr)) * 63)
+		l := lift[j]
 		if s.billow > 0 {
-			wave := float32(math.Sin(float64(q)*7 - float64(s.phase) + float64(m.rays[a])*3))
-			lift += 0.22 * s.billow * wave * q * (1 - q) * 4
+			q := float32(j) / 63
+			l += 0.22 * s.billow * float32(math.Sin(float64(q)*7-float64(s.phase)+float64(m.rays[a])*3)) * q * (1 - q) * 4
 		}
-		k := dark.to(light, clamp32(tex)).lit(lift)
-		k = k.to(dark.lit(0.45), step32(0.07, 0, q)*0.9)                // ruff
-		k = k.lit(1 - 0.35*step32(0.8, 1, q))                           // shade at the root
-		k = k.to(limbusInk, step32(e.limbus-0.5, e.limbus+0.05, r)*0.8) // grey line
+		k := dark.to(light, clamp32(m.iris[int(a)*64+j])).lit(l)
+		if j < 6 {
+			k = k.to(black, ruff[j])
+		}
 		if s.vesselled {
-			k = k.to(vesselInk, 0.5*step32(0.78, 0.86, m.rays[(int(a)*3)%angles])*(1-q))
+			k = k.to(vesselInk, 0.5*step32(0.78, 0.86, m.rays[(int(a)*3)%angles])*(1-float32(j)/63))
 		}
-		return k.lit(s.light), step32(e.limbus+0.32, e.limbus-0.12, r)
+		if r < e.limbus-0.5 {
+			return k, 1
+		}
+		k = k.to(limbusInk.lit(s.light), step32(e.limbus-0.5, e.limbus+0.05, r)*0.8)
+		return k, step32(e.limbus+0.32, e.limbus-0.12, r)
 	})
 }
 
@@ -186,7 +207,7 @@ func (p *painter) margin(s surface) []float32 {
 		}
 		if s.notch > 0 {
 			d := int(math.Abs(float64((a-int(tear)+angles/2+angles)%angles - angles/2)))
-			v += s.notch * 1.5 * step32(70, 0, float32(d))
+			v += s.notch * 0.95 * step32(58, 0, float32(d))
 		}
 		if s.billow > 0 {
 			v += 0.12 * s.billow * float32(math.Sin(float64(a)/angles*6*2*math.Pi+float64(s.phase)*1.3))
@@ -234,24 +255,16 @@ func mix(under, over byte, a float32) byte {
 // slit draws the band of light of a slit lamp as it goes across.
 func (p *painter) slit(s surface) image.Rectangle {
 	v, r := p.v, p.sc.eye.limbus
-	var dirty image.Rectangle
-	last := pt{}
-	for i := range 15 {
-		y := -r + 2*r*float32(i)/14
-		bulge := (1 - (y/r)*(y/r)) * 0.5
-		q := pt{s.slit + bulge, y}
-		if q.len() > r+0.1 {
-			last = pt{}
-			continue
+	area := image.Rect(int((s.slit-0.5)*v.k+v.x), int(v.y-r*v.k), int((s.slit+1.2)*v.k+v.x), int(v.y+r*v.k))
+	p.out.paint(area, func(x, y float32) (ink, float32) {
+		q := v.back(x, y)
+		f := q.y / r
+		bulge := (1 - f*f) * 0.55
+		d := abs32(q.x - s.slit - bulge)
+		if d > 0.4 {
+			return ink{}, 0
 		}
-		if last != (pt{}) {
-			a, b := v.at(last), v.at(q)
-			p.out.stroke(a, b, 0.30*v.k, 0.30*v.k, func(_, across float32) (ink, float32) {
-				return rgb(0xfff4d6), 0.36 * (1 - across*across)
-			})
-			dirty = dirty.Union(box(a, 0.5*v.k)).Union(box(b, 0.5*v.k))
-		}
-		last = q
-	}
-	return dirty
+		return rgb(0xfff4d6), 0.42 * step32(0.4, 0.12, d) * step32(r, r-0.3, q.len())
+	})
+	return area
 }

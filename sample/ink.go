@@ -23,8 +23,14 @@ func (k ink) to(o ink, a float32) ink {
 
 // lit is k under more or less light: black at 0, itself at 1.
 func (k ink) lit(a float32) ink {
-	c := min(a, 1)
-	return ink{min(16+(k.y-16)*a, 235), 128 + (k.u-128)*c, 128 + (k.v-128)*c}
+	c, y := a, 16+(k.y-16)*a
+	if c > 1 {
+		c = 1
+	}
+	if y > 235 {
+		y = 235
+	}
+	return ink{y, 128 + (k.u-128)*c, 128 + (k.v-128)*c}
 }
 
 // The palette. One of the irises is chosen by the case's title.
@@ -96,9 +102,24 @@ func noise(x, y float32, wrap int32, seed uint32) float32 {
 
 func floor(x float32) float32 { return float32(math.Floor(float64(x))) }
 
+func abs32(v float32) float32 {
+	if v < 0 {
+		return -v
+	}
+	return v
+}
+
 func ease32(t float32) float32 { return t * t * (3 - 2*t) }
 
-func clamp32(v float32) float32 { return min(max(v, 0), 1) }
+func clamp32(v float32) float32 {
+	if v <= 0 {
+		return 0
+	}
+	if v >= 1 {
+		return 1
+	}
+	return v
+}
 
 func sqrt32(v float32) float32 { return float32(math.Sqrt(float64(v))) }
 

@@ -73,10 +73,10 @@ func (p *painter) drawRetro(l lens) {
 		r := (0.5 + 1.3*l.hole) * v.k
 		c.paint(box(at, r*1.7), func(x, y float32) (ink, float32) {
 			dx, dy := (x-at.x)*0.8+(y-at.y)*0.3, (y-at.y)*1.25-(x-at.x)*0.2
-			d := sqrt32(dx*dx+dy*dy)/r + 0.22*(noise(x*0.09, y*0.09, 0, 5)-0.5)
-			k := rgb(0xffb070).to(rgb(0xd14a22), clamp32(d))
-			k = k.to(rgb(0xfff0dc), step32(0.12, 0.02, abs32(d-0.93))*0.8)
-			return k, step32(1.02, 0.97, d) * 0.9
+			d := sqrt32(dx*dx+dy*dy)/r + 0.3*(noise(dx/v.k*0.9+5, dy/v.k*0.9+5, 0, 5)-0.5)
+			k := rgb(0xffa05c).to(rgb(0xc9421f), clamp32(d))
+			k = k.to(rgb(0xffe6cc), step32(0.07, 0.01, abs32(d-0.95))*0.6)
+			return k, step32(1.02, 0.97, d) * 0.8
 		})
 	}
 	for i := range int32(7) {
@@ -127,8 +127,8 @@ func (p *painter) body(l lens) func(i int) (ink, float32) {
 			t := m.lens[int(a)*64+int(q*63)]
 			k := pearlInk.to(milkInk, t).lit(1 - 0.10*q*q)
 			spoke := step32(0.70, 0.80, m.rays[a]) * step32(0.5, 1.4, r) * l.swell
-			k = k.to(rgb(0xc9ccd0), 0.7*spoke).to(rgb(0xd8cfba), 0.4*(1-l.swell))
-			return k, 0.97
+			k = k.to(rgb(0xc9ccd0), 0.7*spoke).to(rgb(0xab9d83), 0.75*(1-l.swell))
+			return k, 0.95
 		}
 	case polarRings:
 		return func(i int) (ink, float32) {
@@ -162,7 +162,7 @@ func (p *painter) body(l lens) func(i int) (ink, float32) {
 		q := clamp32(r / bagRadius)
 		t := m.lens[int(m.ang[i])*64+int(q*63)]
 		shell := thick * (0.55 + 0.6*t) * (0.45 + 0.55*l.epi)
-		wedge := 0.35 * step32(0.66, 0.74, m.rays[m.ang[i]]) * step32(2.4, 3.6, r) * l.cortex
+		wedge := 0.16 * step32(0.55, 0.80, m.rays[m.ang[i]]) * step32(2.2, 3.8, r) * l.cortex
 		return tint.lit(0.9 + 0.2*t), clamp32(shell + wedge)
 	}
 }
@@ -177,15 +177,24 @@ func (l lens) cortexThick(kind cataract) float32 {
 	return 0.75
 }
 
-// drawLens draws the pupil's contents: the back, the nucleus, the front capsule
-// and the implant.
+// drawCore lays the nucleus, but for the piece at the tip, on the back.
+func (p *painter) drawCore(s scene) {
+	reach := s.surface.pupil/2 + 2.4
+	p.core.copyFrom(p.back, box(p.v.at(pt{}), reach*p.v.k))
+	if n := s.lens.nucleus; n.there && n.front < 0.5 {
+		p.drawNucleus(s, reach)
+	}
+}
+
+// drawLens draws the pupil's contents: the back and the nucleus at rest, the
+// piece at the tip, the front capsule and the implant.
 func (p *painter) drawLens(s scene) {
 	l, c := s.lens, p.mid
 	reach := s.surface.pupil/2 + 2.4
-	r := box(p.v.at(pt{}), reach*p.v.k)
-	c.copyFrom(p.back, r)
-	if l.nucleus.there && l.nucleus.front < 0.5 {
-		p.drawNucleus(s, reach)
+	c.copyFrom(p.core, box(p.v.at(pt{}), reach*p.v.k))
+	if n := l.nucleus; n.there && n.front < 0.5 && n.pieces > 0 && n.split > 0 {
+		base, opaque := p.nucleusInk(l)
+		p.drawPiece(s, base, opaque)
 	}
 	if l.golden > 0 {
 		o := p.v.at(bag(l))
@@ -210,11 +219,11 @@ func (p *painter) drawLens(s scene) {
 func (p *painter) nucleusInk(l lens) (ink, float32) {
 	switch p.sc.eye.kind {
 	case white:
-		return rgb(0xe2d3ae), 0.96
+		return rgb(0xeadbb2), 0.96
 	case brown:
 		return brownInk, 0.97
 	case polarRings:
-		return rgb(0xdcd3bd), 0.20
+		return rgb(0xd2c7aa), 0.42
 	case lamellar:
 		return rgb(0xe2ded4), 0.30
 	case soft:
@@ -237,14 +246,19 @@ func (p *painter) drawNucleus(s scene, reach float32) {
 	each := float32(angles) / float32(pieces)
 	gaps, gone := p.gaps(n), p.goneList(n)
 	split := n.pieces > 0 && n.split > 0
-	p.polar(p.mid, bag(l), min(reach+0.9, nucleusRadius), func(i int) (ink, float32) {
+	bright := float32(1.14)
+	if p.sc.eye.kind == brown {
+		bright = 0.95
+	}
+	p.polar(p.core, bag(l), min(reach+0.9, nucleusRadius), func(i int) (ink, float32) {
 		r := m.rad[i]
 		if r > nucleusRadius+0.05 {
 			return ink{}, 0
 		}
 		a := (m.ang[i] - rot) % angles
-		k := base.lit(1.12 - 0.30*r/nucleusRadius + 0.18*(m.lens[int(a)*64+int(clamp32(r/bagRadius)*63)]-0.5))
-		al := opaque * step32(nucleusRadius+0.03, nucleusRadius-0.10, r)
+		q := r / nucleusRadius
+		k := base.lit(bright - 0.26*q + 0.20*(m.lens[int(a)*64+int(clamp32(r/bagRadius)*63)]-0.5))
+		al := opaque * step32(nucleusRadius+0.03, nucleusRadius-0.10, r) * (1 - 0.22*q*q*q)
 		if split {
 			al *= p.sector(float32(a), r, each, pieces, gaps, gone)
 			if n.deep < 1 {
@@ -254,9 +268,6 @@ func (p *painter) drawNucleus(s scene, reach float32) {
 		return k, al
 	})
 	p.drawGrooves(l, base)
-	if split {
-		p.drawPiece(s, base, opaque, each)
-	}
 }
 
 // sector is how much of a place in the split nucleus is still covered: nothing
@@ -309,7 +320,7 @@ func (p *painter) goneList(n nucleus) int {
 }
 
 // drawPiece draws the piece that is at the tip, growing smaller.
-func (p *painter) drawPiece(s scene, base ink, opaque, each float32) {
+func (p *painter) drawPiece(s scene, base ink, opaque float32) {
 	n, l := s.lens.nucleus, s.lens
 	k := int(n.gone)
 	f := n.gone - float32(k)
@@ -362,7 +373,7 @@ func (p *painter) drawBowl(l lens, base ink, opaque, reach float32) {
 	if p.sc.eye.kind == polarRings {
 		inner = l.nucleus.shrink * goldenRadius
 	}
-	p.polar(p.mid, bag(l), min(reach+0.9, nucleusRadius), func(i int) (ink, float32) {
+	p.polar(p.core, bag(l), min(reach+0.9, nucleusRadius), func(i int) (ink, float32) {
 		r, a := m.rad[i], m.ang[i]
 		t := m.lens[int(a)*64+int(clamp32(r/bagRadius)*63)]
 		edge := inner + 0.5*(t-0.5) + 0.25*(m.rays[a]-0.5)
@@ -378,22 +389,19 @@ func (p *painter) drawGrooves(l lens, base ink) {
 	n, v := l.nucleus, p.v
 	o := bag(l)
 	deep := base.to(reflexMid, 0.55).lit(0.75)
-	if n.split > 0.5 {
-		return
-	}
 	for i, part := range n.grooves {
-		if part <= 0 {
+		if part <= 0 || n.split > 0.5 {
 			continue
 		}
 		d := polar(2.6*min(1, part*2.2), p.mainAngle()+float64(l.rot)-90*float64(i))
 		w := (0.20 + 0.16*part) * v.k
 		a, b := v.at(o.sub(d)), v.at(o.add(d))
-		p.mid.stroke(a, b, w, w, func(_, across float32) (ink, float32) {
+		p.core.stroke(a, b, w, w, func(_, across float32) (ink, float32) {
 			return base.lit(0.62).to(deep, step32(0.8, 0.1, abs32(across))*part), 0.9 * step32(1, 0.75, abs32(across))
 		})
 	}
-	if n.crater > 0 {
-		p.mid.disc(v.at(o), (0.4+1.7*n.crater)*v.k, func(d float32) (ink, float32) {
+	if n.crater > 0 && n.gone < 1 {
+		p.core.disc(v.at(o), (0.4+1.7*n.crater)*v.k, func(d float32) (ink, float32) {
 			return base.lit(0.55).to(deep, n.crater*(1-d)).lit(0.8 + 0.5*d*d), 0.9 * step32(1, 0.85, d)
 		})
 	}

@@ -12,6 +12,11 @@ func rhexis(g *gig) {
 	l := &g.lens
 	q := g.span(0.12, 0.94)
 	start := float32(g.main() - 90)
+	if at, ok := g.sc.runsOut(g.a); ok {
+		// The tear comes to the place where it runs out within its first seconds.
+		start = at - 80
+		q = max(q, 0.235*g.span(0.02, 0.10))
+	}
 	t := tear{radius: end, from: start, part: q, run: l.tear.run, runAt: l.tear.runAt, bites: g.a.with["t.can-opener"]}
 	if g.p >= 1 {
 		l.open, l.tear = end, tear{bites: t.bites, run: t.run, runAt: t.runAt, radius: end}
@@ -69,6 +74,16 @@ func runOut(g *gig) {
 		run *= step32(2, 24, back)
 	}
 	g.lens.tear.run, g.lens.tear.runAt = run, clock(g.a.words, 30)
+}
+
+// runsOut finds where a tear that falls into the act runs out.
+func (sc *script) runsOut(a *act) (deg float32, ok bool) {
+	for _, b := range sc.acts {
+		if b.concept == "c.rhexis-runout" && b.from >= a.from && b.from < a.to {
+			return clock(b.words, 30), true
+		}
+	}
+	return 0, false
 }
 
 // clock finds "4 o'clock" in words, as degrees on the screen.

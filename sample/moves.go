@@ -275,6 +275,6 @@ func windowsCut(g *gig) {
 
 func tap(g *gig) {
 	q := g.span(0.15, 0.9)
-	g.use(cutter, 318, polar(1.4, 318))
+	g.use(cutter, 318, polar(1.4+0.6*g.sway(2, 0.6), 318)).behind = true
 	g.surface.bow += 0.35 * q
 }

@@ -107,6 +107,7 @@ type front struct {
 	ringOut  float32
 	haze     float32
 	cool     float32
+	folds    float32 // of the cornea, the day after
 	flap     bool
 	oblique  float32 // light from the side
 	iris     float32 // suture of the iris
@@ -139,6 +140,7 @@ type eye struct {
 	seed    uint32
 	left    bool
 	kind    cataract
+	rank    int     // of the factor that said so
 	limbus  float32 // radius of the cornea
 	pupil   float32 // diameter at the start
 	synech  bool

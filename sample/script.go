@@ -56,6 +56,11 @@ func newScript(c annotate.Case, length annotate.Time) *script {
 	}
 	slices.SortStableFunc(s.acts, func(a, b act) int { return cmp.Compare(a.from, b.from) })
 	s.meet()
+	for _, a := range s.acts {
+		if d, ok := pupilOf(a.words); ok && a.concept == "st.preop-view" {
+			s.eye.pupil = d
+		}
+	}
 	return s
 }
 
@@ -99,20 +104,16 @@ func (s *script) stage(t float64) bool {
 }
 
 var (
-	pupilSays = regexp.MustCompile(`(?i)\bpupil\b[^.;]*?(?:to |of )?(\d+(?:\.\d+)?) mm`)
+	pupilSays = regexp.MustCompile(`(?i)\bpupil\b[^;]{0,24}?(\d+(?:\.\d+)?) mm\b`)
 	millis    = regexp.MustCompile(`(\d+(?:\.\d+)?) mm\b`)
-	toMillis  = regexp.MustCompile(`(\d+(?:\.\d+)?) to (\d+(?:\.\d+)?) mm`)
 )
 
 // pupilOf finds the pupil's diameter in words: "Pupil 2.8 to 4.1 mm" is 4.1.
 func pupilOf(words string) (float32, bool) {
-	if !pupilSays.MatchString(words) {
-		return 0, false
+	if m := pupilSays.FindStringSubmatch(words); m != nil {
+		return number(m[1])
 	}
-	if m := toMillis.FindStringSubmatch(words); m != nil {
-		return number(m[2])
-	}
-	return number(pupilSays.FindStringSubmatch(words)[1])
+	return 0, false
 }
 
 // millimetres finds the first length in words.
@@ -155,12 +156,9 @@ var lensKinds = []struct {
 
 func (e *eye) factor(f annotate.Factor) {
 	id := f.Term.Concept
-	for _, k := range lensKinds {
-		if k.concept == id {
-			e.kind = max(e.kind, k.kind)
-			if k.kind == polarRings || k.kind == lamellar || k.kind == brown || k.kind == white {
-				e.kind = k.kind
-			}
+	for rank, k := range lensKinds {
+		if k.concept == id && rank >= e.rank {
+			e.kind, e.rank = k.kind, rank
 		}
 	}
 	switch id {

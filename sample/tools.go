@@ -44,16 +44,14 @@ type tool struct {
 }
 
 // metal is the look of a round steel shaft across its width.
-func metal(base ink) func(_, across float32) (ink, float32) {
-	return func(_, across float32) (ink, float32) {
+func metal(base ink) *gloss {
+	return glossOf(1, func(across float32) ink {
 		h := 1 - (across+0.35)*(across+0.35)*1.5
-		return base.to(steelDark, clamp32(0.55-0.5*h)).to(whiteInk, clamp32(h-0.72)*1.6), 1
-	}
+		return base.to(steelDark, clamp32(0.55-0.5*h)).to(whiteInk, clamp32(h-0.72)*1.6)
+	})
 }
 
-func plain(k ink, alpha float32) func(_, _ float32) (ink, float32) {
-	return func(_, _ float32) (ink, float32) { return k, alpha }
-}
+func plain(k ink, alpha float32) *gloss { return glossOf(alpha, func(float32) ink { return k }) }
 
 // hand draws tools on a canvas through a view and remembers what it touched.
 type hand struct {
@@ -62,8 +60,8 @@ type hand struct {
 	dirty image.Rectangle
 }
 
-func (h *hand) stroke(a, b pt, ra, rb float32, f func(_, _ float32) (ink, float32)) {
-	h.dirty = h.dirty.Union(h.c.stroke(h.v.at(a), h.v.at(b), ra*h.v.k, rb*h.v.k, f))
+func (h *hand) stroke(a, b pt, ra, rb float32, g *gloss) {
+	h.dirty = h.dirty.Union(h.c.shaft(h.v.at(a), h.v.at(b), ra*h.v.k, rb*h.v.k, g))
 }
 
 func (h *hand) glow(p pt, r float32, k ink, alpha float32) {
@@ -76,10 +74,15 @@ func (h *hand) disc(p pt, r float32, k ink, alpha float32) {
 
 // draw draws one tool with its shadow.
 func (h *hand) draw(t tool) {
-	axis := t.wound.sub(t.tip)
-	if axis.len() < 0.6 || t.free {
-		axis = t.wound.add(t.wound.unit().mul(3)).sub(t.tip)
+	// Inside, the shaft turns about the wound; nearer to it, and outside, it
+	// comes straight from the hand.
+	depth := t.wound.len() - t.tip.len()
+	lead := 3 * clamp32(1-depth/2.5)
+	if t.free {
+		lead = 4
 	}
+	hold := t.wound.add(t.wound.unit().mul(lead + max(0, -depth)))
+	axis := hold.sub(t.tip)
 	d := axis.unit()
 	back := func(mm float32) pt { return t.tip.add(d.mul(mm)) }
 	if t.inside {
@@ -135,7 +138,7 @@ var toolLooks = [...]func(h *hand, t tool, d pt, back func(float32) pt, tail pt)
 		if t.buzz > 0.05 {
 			h.glow(t.tip, 0.75, whiteInk, 0.2*t.buzz)
 		}
-		h.stroke(back(1.4), back(5.2), 0.56, 0.62, sleeve)
+		h.stroke(back(1.4), back(5.2), 0.56, 0.62, sleeve())
 		h.disc(back(1.75).add(d.turn().mul(0.2)), 0.16, rgb(0x2f6f78), 0.7)
 		h.stroke(back(5.2), back(6.8), 0.7, 0.95, metal(rgb(0x59636b)))
 		h.stroke(back(6.8), tail, 1.15, 1.3, metal(rgb(0x6d767d)))
@@ -159,7 +162,7 @@ var toolLooks = [...]func(h *hand, t tool, d pt, back func(float32) pt, tail pt)
 	coaxialIA: func(h *hand, t tool, d pt, back func(float32) pt, tail pt) {
 		h.stroke(t.tip, back(1.2), 0.3, 0.33, metal(rgb(0xb9c2c8)))
 		h.disc(back(0.2), 0.12, steelDark, 0.9)
-		h.stroke(back(1.2), back(5), 0.5, 0.56, sleeve)
+		h.stroke(back(1.2), back(5), 0.5, 0.56, sleeve())
 		h.stroke(back(5), tail, 0.7, 1.05, metal(rgb(0x59636b)))
 	},
 	aspirator: tube(0.24, rgb(0xb9c2c8), rgb(0x59636b)),
@@ -178,9 +181,9 @@ var toolLooks = [...]func(h *hand, t tool, d pt, back func(float32) pt, tail pt)
 		h.stroke(back(5.5), tail, 0.8, 1.2, metal(rgb(0x50606c)))
 	},
 	injector: func(h *hand, t tool, d pt, back func(float32) pt, tail pt) {
-		h.stroke(t.tip, back(3.2), 0.62, 0.78, func(along, across float32) (ink, float32) {
-			return rgb(0xa8cfe0).to(whiteInk, clamp32(0.7-abs32(across+0.3)*1.4)), 0.72
-		})
+		h.stroke(t.tip, back(3.2), 0.62, 0.78, glossOf(0.72, func(across float32) ink {
+			return rgb(0xa8cfe0).to(whiteInk, clamp32(0.7-abs32(across+0.3)*1.4))
+		}))
 		h.stroke(back(3.2), tail, 1, 1.35, metal(rgb(0x6fa3bd)))
 	},
 	cauteryTip: func(h *hand, t tool, d pt, back func(float32) pt, tail pt) {
@@ -212,9 +215,11 @@ var toolLooks = [...]func(h *hand, t tool, d pt, back func(float32) pt, tail pt)
 }
 
 // sleeve is a silicone sleeve: tinted, half clear, with a soft light on it.
-func sleeve(_, across float32) (ink, float32) {
-	h := clamp32(1 - (across+0.3)*(across+0.3)*1.6)
-	return sleeveInk.to(steelDark, 0.5*(1-h)).to(whiteInk, 0.35*h*h), 0.93
+func sleeve() *gloss {
+	return glossOf(0.93, func(across float32) ink {
+		h := clamp32(1 - (across+0.3)*(across+0.3)*1.6)
+		return sleeveInk.to(steelDark, 0.5*(1-h)).to(whiteInk, 0.35*h*h)
+	})
 }
 
 // jaws are two blades that meet at the tip, on a shaft.

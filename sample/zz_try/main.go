@@ -44,6 +44,10 @@ func main() {
 				if err := cmd.Run(); err != nil { panic(err) }
 			}
 		}
+	case "photo":
+		for _, c := range sample.Cases() {
+			for n, b := range sample.Photos(load(c)) { os.WriteFile("/tmp/photos/"+c.Name+"-"+n, b, 0o644) }
+		}
 	case "time":
 		var all time.Duration; var n int64
 		for _, c := range sample.Cases() {
