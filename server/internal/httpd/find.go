@@ -1,6 +1,7 @@
 package httpd
 
 import (
+	"math"
 	"mime"
 	"net/http"
 	"net/url"
@@ -54,7 +55,7 @@ func (s *server) libraryPage(c echo.Context) error {
 	p := web.LibraryPage{Base: s.base(c, "The library"), Query: q.Words, Total: found.Total, Of: all.Total}
 	params := c.QueryParams()
 	for _, r := range found.Understood {
-		p.Read = append(p.Read, web.Reading{Words: r.Words, As: r.Label, Off: r.Off, Href: toggled(params, asWritten, r.Concept)})
+		p.Read = append(p.Read, web.Reading{ID: r.Concept, Words: r.Words, As: r.Label, Off: r.Off, Href: toggled(params, asWritten, r.Concept)})
 	}
 	p.Facets = facetsOf(found.Facets)
 	p.Sorts = sortsOf(q)
@@ -263,7 +264,10 @@ func findJSON(found library.Found) foundJSON {
 	out := foundJSON{Total: found.Total, Hits: []hitJSON{}, Facets: orEmpty(found.Facets), Understood: orEmpty(found.Understood)}
 	for i, r := range found.Cases {
 		cs, h := r.Case(), found.Hits[i]
-		hit := hitJSON{Case: cs.ID, Title: cs.Title, Length: cs.Length(), Score: h.Score, Moments: []momentJSON{}}
+		hit := hitJSON{Case: cs.ID, Title: cs.Title, Length: cs.Length(), Moments: []momentJSON{}}
+		if !math.IsNaN(h.Score) { // a list in another order has no scores
+			hit.Score = h.Score
+		}
 		for _, m := range h.Moments {
 			words := ""
 			for _, p := range m.Text {

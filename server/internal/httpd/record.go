@@ -36,6 +36,7 @@ func (s *server) recordPage(c echo.Context) error {
 	}
 	p.Film = filmOf(rec, made[rec.ID], cs.Discretion && c.QueryParam("shown") == "")
 	p.Film.Shown = cs.Discretion && !p.Film.Covered
+	p.Film.Shown = cs.Discretion && !p.Film.Covered
 	s.notes(&p, cs)
 	s.background(&p, cs)
 	p.Exports = exportsOf(cs.Consent)
