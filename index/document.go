@@ -284,9 +284,15 @@ func (e evidence) pencilled() evidence {
 	return out
 }
 
-// sentence joins what is not empty.
+// sentence joins what is not empty; a full stop is not written twice.
 func sentence(by string, parts ...string) string {
-	return strings.Join(slices.DeleteFunc(parts, func(s string) bool { return s == "" }), by)
+	parts = slices.DeleteFunc(parts, func(s string) bool { return s == "" })
+	for i := range parts {
+		if i < len(parts)-1 {
+			parts[i] = strings.TrimSuffix(parts[i], by[:1])
+		}
+	}
+	return strings.Join(parts, by)
 }
 
 // A passage of captions ends after this much talk, or at a pause.
@@ -325,25 +331,35 @@ func (k *maker) captions(r annotate.Recording, t annotate.Track) {
 	flush()
 }
 
-const captionKind = "caption"
+const (
+	captionKind = "caption"
+	wholeClass  = "whole" // what is said of the case, at no second of its own
+)
 
-// weightOf is how much a moment of a kind counts, against 1 for a remark.
-func weightOf(kind string) float64 {
-	if k, ok := annotate.KindOf(kind); ok {
-		return k.Weight
+// class is what a moment's weight goes by: its kind, unless it has no second.
+func (m moment) class() string {
+	if m.Note == "" && m.Kind != captionKind {
+		return wholeClass
 	}
-	switch kind {
-	case "hindsight":
-		return 1.5
-	case captionKind:
-		return 0.6
-	}
-	return 1
+	return m.Kind
 }
 
-// idOf names a moment's document so that its case and kind can be read from it.
-func idOf(caseID string, n int, kind string) string {
-	return fmt.Sprintf("%s\x00%06d\x00%s", caseID, n, kind)
+// weightOf is how much a moment of a class counts, against 1 for a remark. What
+// has a second of film comes before what has none.
+func weightOf(class string) float64 {
+	switch class {
+	case captionKind:
+		return 0.6
+	case wholeClass:
+		return 0.3
+	}
+	k, _ := annotate.KindOf(class)
+	return k.Weight
+}
+
+// idOf names a moment's document so that its case and class can be read from it.
+func idOf(caseID string, n int, class string) string {
+	return fmt.Sprintf("%s\x00%06d\x00%s", caseID, n, class)
 }
 
 // fields gives the document as the index takes it.

@@ -173,7 +173,7 @@ func (x *Index) put(ctx context.Context, batch *bleve.Batch, c *annotate.Case) e
 		if err != nil {
 			return err
 		}
-		if err := batch.Index(idOf(c.ID, i, m.Kind), fields); err != nil {
+		if err := batch.Index(idOf(c.ID, i, m.class()), fields); err != nil {
 			return fmt.Errorf("index case %s: %w", c.ID, err)
 		}
 	}

@@ -17,7 +17,7 @@ import (
 )
 
 // version is raised when documents are made differently from the same cases.
-const version = 1
+const version = 2
 
 // The fields of a document. One document stands for a case, with all that is
 // said in it; one for each moment, with what is said there. Concepts are

@@ -129,8 +129,8 @@ func (s *finding) places(ctx context.Context, hits []Hit, units []weighed) (map[
 	out := map[string][]place{}
 	for _, h := range res.Hits {
 		id, rest, _ := strings.Cut(h.ID, "\x00")
-		_, kind, _ := strings.Cut(rest, "\x00")
-		out[id] = append(out[id], place{h.ID, h.Score * math.Sqrt(weightOf(kind))})
+		_, class, _ := strings.Cut(rest, "\x00")
+		out[id] = append(out[id], place{h.ID, h.Score * math.Sqrt(weightOf(class))})
 	}
 	for _, ps := range out {
 		slices.SortStableFunc(ps, func(a, b place) int {
