@@ -113,6 +113,9 @@ func newStack(t *testing.T) *stack {
 	server := httptest.NewServer(s.handler)
 	s.url = server.URL
 	t.Cleanup(func() {
+		if t.Failed() {
+			t.Logf("the server's log:\n%s", s.log)
+		}
 		server.Close()
 		stop()
 		if err := background(); err != nil {

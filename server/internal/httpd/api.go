@@ -51,10 +51,10 @@ func (s *server) apiVersion(c echo.Context) error {
 // caseJSON is a case as the API gives it: the record, and the state of its films.
 type caseJSON struct {
 	annotate.Case
-	Films map[string]filmJSON `json:"films"`
+	Films map[string]filmState `json:"films"`
 }
 
-type filmJSON struct {
+type filmState struct {
 	State string  `json:"state"`
 	Say   string  `json:"say,omitempty"`
 	Done  float64 `json:"done,omitempty"`
@@ -71,13 +71,13 @@ func (s *server) apiCase(c echo.Context) error {
 	if err != nil {
 		return err
 	}
-	out := caseJSON{Case: r.Case(), Films: map[string]filmJSON{}}
+	out := caseJSON{Case: r.Case(), Films: map[string]filmState{}}
 	for _, rec := range out.Recordings {
 		p := made[rec.ID]
 		if p.State == "" {
 			p.State = "waiting"
 		}
-		out.Films[rec.ID] = filmJSON{p.State, p.Say, p.Done, p.Type, recordingHref(out.ID, rec.ID) + "/film"}
+		out.Films[rec.ID] = filmState{p.State, p.Say, p.Done, p.Type, recordingHref(out.ID, rec.ID) + "/film"}
 	}
 	c.Response().Header().Set("ETag", etag(out.Rev))
 	return c.JSON(http.StatusOK, out)
@@ -301,16 +301,16 @@ func (s *server) apiKinds(c echo.Context) error {
 	return c.JSON(http.StatusOK, kindsJSON{out})
 }
 
-type termJSON struct {
+type conceptJSON struct {
 	ID   string `json:"id"`
 	Kind string `json:"kind"`
 	Term string `json:"term"`
 }
 
 func (s *server) apiTerms(c echo.Context) error {
-	out := []termJSON{}
+	out := []conceptJSON{}
 	for _, x := range s.Library.Vocabulary.Suggest(c.QueryParam("q"), c.QueryParams()["kind"], 12) {
-		out = append(out, termJSON{x.ID, x.Kind, x.Term})
+		out = append(out, conceptJSON{x.ID, x.Kind, x.Term})
 	}
 	return c.JSON(http.StatusOK, termsJSON{out})
 }

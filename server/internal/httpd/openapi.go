@@ -3,6 +3,7 @@ package httpd
 import (
 	"encoding"
 	"encoding/json"
+	"fmt"
 	"net/http"
 	"reflect"
 	"regexp"
@@ -43,7 +44,7 @@ type (
 		Kinds []kindJSON `json:"kinds"`
 	}
 	termsJSON struct {
-		Terms []termJSON `json:"terms"`
+		Terms []conceptJSON `json:"terms"`
 	}
 	suggestionsJSON struct {
 		Suggestions []string `json:"suggestions"`
@@ -136,7 +137,7 @@ func facetParams() []param {
 var docs = map[string]doc{
 	"GET /api/openapi.json":                             {summary: "This description", status: 200, answer: "application/json"},
 	"GET /api/version":                                  {summary: "Name and version of this program", status: 200, answer: versionJSON{}},
-	"GET /api/cases":                                    {summary: "Search, or list the library", query: searchParams, status: 200, answer: foundJSON{}},
+	"GET /api/cases":                                    {summary: "Search, or list the library", query: searchParams, status: 200, answer: foundJSON{}, faults: []int{422}},
 	"POST /api/cases":                                   {summary: "Bring in a case", body: addRequest{}, status: 201, answer: library.Added{}, faults: []int{404, 422, 503}},
 	"GET /api/cases/:id":                                {summary: "A case with all its notes", status: 200, answer: caseJSON{}, etag: true, faults: []int{404}},
 	"PUT /api/cases/:id":                                {summary: "Change what a case says of itself", body: headRequest{}, status: 200, answer: changed{}, etag: true, match: true, faults: []int{404, 422}},
@@ -160,7 +161,7 @@ type object = map[string]any
 
 // describe writes the OpenAPI 3.1 description of the routes.
 func describe(routes []route, version string) ([]byte, error) {
-	g := &schemas{seen: object{}}
+	g := &schemas{seen: object{}, types: map[string]reflect.Type{}}
 	paths := map[string]object{}
 	for _, r := range routes {
 		d, ok := docs[r.method+" "+r.path]
@@ -172,6 +173,9 @@ func describe(routes []route, version string) ([]byte, error) {
 			paths[path] = object{}
 		}
 		paths[path][strings.ToLower(r.method)] = g.operation(r, d)
+	}
+	if g.err != nil {
+		return nil, g.err
 	}
 	return json.MarshalIndent(object{
 		"openapi": "3.1.0",
@@ -257,7 +261,11 @@ func (g *schemas) content(v any) object {
 }
 
 // schemas turns Go types into JSON Schema 2020-12, each named type once.
-type schemas struct{ seen object }
+type schemas struct {
+	seen  object                  // by name
+	types map[string]reflect.Type // beside seen
+	err   error
+}
 
 var (
 	textMarshaler = reflect.TypeFor[encoding.TextMarshaler]()
@@ -298,9 +306,13 @@ func (g *schemas) of(t reflect.Type) object {
 func (g *schemas) structure(t reflect.Type) object {
 	name := strings.ToUpper(t.Name()[:1]) + strings.TrimSuffix(t.Name(), "JSON")[1:]
 	ref := object{"$ref": "#/components/schemas/" + name}
-	if _, ok := g.seen[name]; ok {
+	if was := g.types[name]; was != nil {
+		if was != t {
+			g.err = fmt.Errorf("describe the API: %v and %v are both called %s", was, t, name)
+		}
 		return ref
 	}
+	g.types[name] = t
 	s := object{"type": "object", "additionalProperties": false}
 	g.seen[name] = s
 	props, required := object{}, []string{}

@@ -81,7 +81,7 @@ func (s *server) signOut(c echo.Context) error {
 			return err
 		}
 	}
-	s.setCookie(c, "", -1)
+	s.setCookie(c, "", -time.Second)
 	return c.Redirect(http.StatusSeeOther, "/sign-in")
 }
 
