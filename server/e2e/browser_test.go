@@ -25,6 +25,7 @@ import (
 const (
 	keyTab   = kb.Tab
 	keyEnter = kb.Enter
+	keyEnd   = kb.End
 )
 
 // browser is one headless Chromium for the whole run. Its first call has no
@@ -85,10 +86,11 @@ func strangerTab(t *testing.T, s *server) *tab {
 	return b
 }
 
-// twin opens a second tab with the same cookies.
-func (b *tab) twin(s *server) *tab {
-	b.Helper()
-	return newTab(b.T, s)
+// in lets a subtest use the tab.
+func (b *tab) in(t *testing.T) {
+	whole := b.T
+	b.T = t
+	t.Cleanup(func() { b.T = whole })
 }
 
 func (b *tab) listen(ev any) {
@@ -286,4 +288,10 @@ func quote(s string) string {
 	e.SetEscapeHTML(false)
 	_ = e.Encode(s)
 	return strings.TrimSpace(b.String())
+}
+
+// dark asks for the dark colours.
+func (b *tab) dark() {
+	b.Helper()
+	call(b, emulation.SetEmulatedMedia, emulation.SetEmulatedMediaParams{Features: []*emulation.MediaFeature{{Name: "prefers-color-scheme", Value: "dark"}}})
 }

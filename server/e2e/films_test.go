@@ -17,16 +17,17 @@ const marker = "Quellfenrath"
 // recipes say how the films of the journeys are drawn, by file name.
 var recipes = map[string]string{
 	// Long enough for the example of the README.
-	"film.mp4": "-f lavfi -i testsrc2=s=320x240:r=10:d=400 -f lavfi -i sine=f=330:d=400 -c:v libx264 -preset ultrafast -g 20 -pix_fmt yuv420p -c:a aac -b:a 32k -shortest",
+	"film.mp4": "-f lavfi -i testsrc2=s=320x240:r=5:d=400 -f lavfi -i sine=f=330:d=400 -c:v libx264 -preset ultrafast -g 10 -pix_fmt yuv420p -c:a aac -b:a 32k -shortest",
 	// What browsers play in another container.
-	"film.webm": "-f lavfi -i testsrc2=s=320x240:r=25:d=60 -c:v libvpx -deadline realtime -cpu-used 8 -g 50 -pix_fmt yuv420p",
+	"film.webm": "-f lavfi -i testsrc2=s=160x120:r=10:d=60 -c:v libvpx -deadline realtime -cpu-used 16 -threads 2 -g 20 -pix_fmt yuv420p",
 	// What no browser plays.
 	"old.mkv": "-f lavfi -i testsrc2=s=320x240:r=25:d=60 -f lavfi -i sine=f=330:d=60 -c:v mpeg4 -q:v 6 -c:a libmp3lame -shortest",
 	// Small, for cases of which there are many.
 	"short.mp4": "-f lavfi -i testsrc2=s=160x120:r=25:d=30 -c:v libx264 -preset ultrafast -g 25 -pix_fmt yuv420p",
 	"other.mp4": "-f lavfi -i testsrc=s=160x120:r=25:d=31 -c:v libx264 -preset ultrafast -g 25 -pix_fmt yuv420p",
+	"photo.png": "-f lavfi -i testsrc2=s=320x240:d=1 -frames:v 1",
 	// Large, for what is to be interrupted: noise does not shrink.
-	"large.mp4": "-f lavfi -i testsrc2=s=640x480:r=25:d=8 -vf noise=alls=90:allf=t -c:v libx264 -preset ultrafast -qp 12 -pix_fmt yuv420p",
+	"large.mp4": "-f lavfi -i testsrc2=s=640x480:r=25:d=3 -vf noise=alls=90:allf=t -c:v libx264 -preset ultrafast -qp 12 -pix_fmt yuv420p",
 }
 
 var drawing sync.Mutex
@@ -138,7 +139,7 @@ a --&gt; b
 00:00:01.000 --> 00:00:03.250
 &lt;b&gt;not bold&lt;/b&gt; &amp;amp; 5 &lt; 6
 
-STYLE?
+style of speech
 00:00:03.250 --> 00:00:04.001 align:start position:10%
 <v Anna>two lines
 and <i>a second</i></v> & more
@@ -150,7 +151,7 @@ and <i>a second</i></v> & more
 // common is the library that the journeys share which only read.
 type common struct {
 	*server
-	story, hostile, old, covered string // ids of cases
+	story, hostile, old, covered, full string // ids of cases
 }
 
 var (
@@ -171,12 +172,13 @@ func shared(t *testing.T) *common {
 		commonOf.story = must(t, s.data, "add", folder(t, readmeCase(t), []string{"film.mp4"}, "film.vtt", narration))
 		commonOf.hostile = must(t, s.data, "add", folder(t, hostileCase, []string{"film.webm"}, "en.vtt", hostileCaptions, "de.vtt", narration))
 		commonOf.old = must(t, s.data, "add", folder(t, oldCase, []string{"old.mkv"}))
+		commonOf.full = must(t, s.data, "add", folder(t, fullCase, []string{"short.mp4", "other.mp4", "photo.png"}, "en.vtt", hostileCaptions))
 		commonOf.covered = must(t, s.data, "add", folder(t, coveredCase, []string{"short.mp4"}))
 	})
 	if commonOf == nil || commonOf.covered == "" {
 		t.Fatal("the common library could not be started")
 	}
-	for _, id := range []string{commonOf.story, commonOf.hostile, commonOf.old, commonOf.covered} {
+	for _, id := range []string{commonOf.story, commonOf.hostile, commonOf.old, commonOf.covered, commonOf.full} {
 		commonOf.filmReady(t, id)
 	}
 	return commonOf
@@ -200,5 +202,40 @@ const coveredCase = `title: Kept covered
 discretion: true
 recordings: [{file: short.mp4}]
 consent: {audience: own unit, obtained: 2026-03-01}
+status: published
+`
+
+// fullCase has something to show in every part of the record.
+const fullCase = `title: Everything at once, in a title that is long enough to need a second line on a telephone
+summary: A case that fills every part of the record.
+procedure: phacoemulsification
+surgeon: consultant
+eye: right
+patient: {age_band: 70-79, sex: female}
+factors:
+  - {concept: phacodonesis, grade: 4 clock hours, known: before}
+  - {concept: small pupil, known: during}
+plan:
+  - {challenge: {concept: zonular weakness}, strategy: chop and then a ring, stand_by: [capsule hooks, CTR]}
+  - {challenge: {concept: small pupil}, strategy: stretch it}
+recordings:
+  - {file: short.mp4, role: microscope, captions: en.vtt}
+  - {file: other.mp4, role: theatre camera, offset: 2s}
+stills: [{file: photo.png, when: before, words: the eye in the chair}]
+notes:
+  - {kind: stage, concept: capsulorhexis, from: 1, to: 8}
+  - {kind: stage, concept: nucleus removal, from: 8, to: 20}
+  - {kind: stage, concept: cortex removal, from: 21, to: 28, state: pencilled}
+  - {kind: technique, concept: horizontal chop, from: 9, to: 15, words: the equator is drawn to the tip}
+  - {kind: technique, concept: CTR, at: 16}
+  - {kind: factor, concept: phacodonesis, at: 3, grade: 4 clock hours}
+  - {kind: setting, at: 8, mode: chop, values: {vacuum: 350 mmHg, aspiration_flow: 28 mL/min}, usual: {vacuum: 400 mmHg}}
+  - {kind: decision, at: 10, from: groove, to: chop without a groove, sign: the bag moves, because: chopping spares the zonules}
+  - {kind: complication, concept: posterior capsule rupture, at: 18, words: a clear round hole}
+  - {kind: teaching point, at: 12, words: Let the chopper do the work.}
+  - {kind: remark, at: 14, words: seen from the other camera, recording: other.mp4}
+hindsight: Hooks before the first chop.
+outcome: [{when: day 1, visual_acuity: 6/12, iop: 16 mmHg}, {when: week 4, visual_acuity: 6/6, words: quiet}]
+consent: {audience: professionals, obtained: 2026-03-01, reference: R-17}
 status: published
 `

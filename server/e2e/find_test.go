@@ -54,7 +54,7 @@ func TestDeepLinks(t *testing.T) {
 		{"?t=21.3", 21.3}, {"#t=21.3", 21.3}, {"#t=npt:00:21.3,30", 21.3}, {"?t=00:21.3", 21.3}, {"?t=21.3#t=40", 40},
 		{"", 0}, {"?t=nonsense", 0}, {"#t=nonsense", 0},
 	} {
-		t.Run(c.link, func(t *testing.T) {
+		t.Run("at "+c.link, func(t *testing.T) {
 			b := newTab(t, s.server)
 			b.open("/cases/" + s.old + c.link)
 			b.at(c.at)
