@@ -4,12 +4,15 @@
 
 export class FindElement extends HTMLElement {
   #asked = 0;
+  #shown = location.search; // the search that the page shows
 
   connectedCallback(): void {
     this.addEventListener('change', (e) => {
       if (e.target instanceof Element && e.target.matches('[form="find"]')) void this.#ask();
     });
-    window.addEventListener('popstate', () => location.reload());
+    window.addEventListener('popstate', () => {
+      if (location.search !== this.#shown) location.reload(); // a jump within the page is no other search
+    });
   }
 
   async #ask(): Promise<void> {
@@ -25,6 +28,7 @@ export class FindElement extends HTMLElement {
       if (turn !== this.#asked) return;
       this.#take(page);
       history.pushState(null, '', to);
+      this.#shown = to.search;
     } catch {
       location.assign(to);
     }
