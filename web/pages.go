@@ -58,6 +58,7 @@ type Moment struct {
 	Recording string // "" for the first
 	Kind      string // name of the kind: "teaching point"; may be empty
 	Words     []Run
+	Untimed   bool // from what lies on no second: the plan, the summary
 }
 
 // Stage is one part of a ribbon.
@@ -121,7 +122,7 @@ type CaseRow struct {
 	Preparing  string // what is being made of its film; "" where all is ready
 	Factors    []Tag
 	Stages     []Stage
-	Best       []Moment // the best moments, in order of the clock
+	Best       []Moment // the best moments, in order of the clock, then the untimed
 	More       int      // further moments found in this case
 }
 
@@ -162,6 +163,7 @@ type RecordPage struct {
 	Audience      string // the widest that the consent allows: "own unit"; "" where no consent is known
 	Withdrawn     bool
 	CanWrite      bool
+	Unknown       []string // words of the case that the vocabulary does not know; for those who write
 }
 
 // Fact is a label and its value.

@@ -5,6 +5,7 @@ import (
 	"math"
 	"net/url"
 	"strconv"
+	"strings"
 
 	"sideport/annotate"
 )
@@ -76,4 +77,22 @@ func (v SettingValue) LeanX() string {
 // LeanWidth is the width of the drawing of the change, in pixels.
 func (v SettingValue) LeanWidth() string {
 	return annotate.FormatNumber(math.Round(math.Abs(v.leanTo())))
+}
+
+// Line is a setting in one line, for the running record: each value used and,
+// where the usual one is known, the change from it.
+func (s Setting) Line() Fact {
+	var parts []string
+	for _, v := range s.Values {
+		part := strings.ToLower(v.Name[:min(1, len(v.Name))]) + v.Name[min(1, len(v.Name)):] + " " + v.Used
+		if v.Known && v.Change != 0 {
+			part += " (" + changeText(v.Change) + ")"
+		}
+		parts = append(parts, part)
+	}
+	label := s.Mode
+	if label == "" {
+		label = "Values"
+	}
+	return Fact{Label: label, Value: strings.Join(parts, ", ")}
 }

@@ -1,6 +1,7 @@
 package httpd
 
 import (
+	"cmp"
 	"math"
 	"mime"
 	"net/http"
@@ -133,12 +134,17 @@ func (s *server) row(c echo.Context, r consent.Release, h index.Hit) (web.CaseRo
 	for _, m := range h.Moments {
 		row.Best = append(row.Best, momentOf(m))
 	}
-	slices.SortStableFunc(row.Best, func(a, b web.Moment) int { return int(a.At - b.At) })
+	slices.SortStableFunc(row.Best, func(a, b web.Moment) int {
+		if a.Untimed != b.Untimed {
+			return map[bool]int{true: 1, false: -1}[a.Untimed]
+		}
+		return cmp.Compare(a.At, b.At)
+	})
 	return row, nil
 }
 
 func momentOf(m index.Moment) web.Moment {
-	out := web.Moment{At: m.At, Recording: m.Recording, Kind: kindName(m.Kind)}
+	out := web.Moment{At: m.At, Recording: m.Recording, Kind: kindName(m.Kind), Untimed: m.Note == "" && m.Kind != "caption"}
 	for _, p := range m.Text {
 		out.Words = append(out.Words, web.Run{Text: p.Text, Hit: p.Hit})
 	}

@@ -38,6 +38,11 @@ func (s *server) recordPage(c echo.Context) error {
 	p.Film.Shown = cs.Discretion && !p.Film.Covered
 	p.Film.Shown = cs.Discretion && !p.Film.Covered
 	s.notes(&p, cs)
+	for _, t := range cs.Terms {
+		if t.Unknown() && !slices.Contains(p.Unknown, t.Words) {
+			p.Unknown = append(p.Unknown, t.Words)
+		}
+	}
 	s.background(&p, cs)
 	p.Exports = exportsOf(cs.Consent)
 	return s.render(c, http.StatusOK, p)
@@ -135,11 +140,15 @@ func (s *server) notes(p *web.RecordPage, c annotate.Case) {
 		}
 	}
 	for _, n := range c.Notes {
-		p.Record = append(p.Record, web.Entry{Note: n.ID, Kind: n.Kind, Recording: n.Recording, Span: n.Span, Name: s.label(n.Term),
-			Words: n.Words, Facts: s.factsOf(n), Pencilled: n.State == annotate.Pencilled})
+		e := web.Entry{Note: n.ID, Kind: n.Kind, Recording: n.Recording, Span: n.Span, Name: s.label(n.Term),
+			Words: n.Words, Facts: s.factsOf(n), Pencilled: n.State == annotate.Pencilled}
+		if n.Kind == "setting" {
+			st := s.settingOf(n, course)
+			p.Settings = append(p.Settings, st)
+			e.Facts = []web.Fact{st.Line()}
+		}
+		p.Record = append(p.Record, e)
 		switch n.Kind {
-		case "setting":
-			p.Settings = append(p.Settings, s.settingOf(n, course))
 		case "decision":
 			f := n.Fields
 			p.Decisions = append(p.Decisions, web.Decision{At: n.Span.From, Recording: n.Recording, Name: s.label(n.Term), From: f["from"].Text,
