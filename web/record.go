@@ -84,11 +84,12 @@ func (v SettingValue) LeanWidth() string {
 func (s Setting) Line() Fact {
 	var parts []string
 	for _, v := range s.Values {
-		part := strings.ToLower(v.Name[:min(1, len(v.Name))]) + v.Name[min(1, len(v.Name)):] + " " + v.Used
+		part := v.Used
 		if v.Known && v.Change != 0 {
 			part += " (" + changeText(v.Change) + ")"
 		}
-		parts = append(parts, part)
+		name := strings.ToLower(v.Name[:min(1, len(v.Name))]) + v.Name[min(1, len(v.Name)):]
+		parts = append(parts, name+" "+strings.ReplaceAll(part, " ", "\u00a0")) // a value and its unit stay together
 	}
 	label := s.Mode
 	if label == "" {
