@@ -164,12 +164,14 @@ func full() map[string]Page {
 	fresh, deleting := notePage(), notePage()
 	fresh.NoteID, fresh.Form, fresh.Problems = "", NoteForm{From: "07:24"}, nil
 	deleting.Deleting = true
+	removing := detailsPage()
+	removing.Removing = true
 	nothing := libraryPage()
 	nothing.Rows, nothing.Total, nothing.Query = nil, 0, "loose bag snare"
 	return map[string]Page{
 		"library": libraryPage(), "library-nothing": nothing, "library-empty": LibraryPage{Base: Base{Title: "Library", Here: "/", Viewer: curator}},
 		"record": recordPage(), "record-covered": covered, "record-waiting": waiting, "record-failed": failed,
-		"note": notePage(), "note-new": fresh, "note-delete": deleting, "details": detailsPage(),
+		"note": notePage(), "note-new": fresh, "note-delete": deleting, "details": detailsPage(), "details-remove": removing,
 		"add": AddPage{Base: Base{Title: "Add a case", Here: "/add", Viewer: curator}, Form: AddForm{CaseTitle: "Small pupil, ring", Upload: "/uploads/abc", FileName: "film.mp4"}, MaxFilm: "20 GB",
 			Problems: Problems{"title": {"a case needs a title"}, "film": {"The file is a playlist, not a film. Choose the film itself."}, "captions": {"line 4: no arrow between the times"}}},
 		"error":       ErrorPage{Base: Base{Title: "There is no such case", Viewer: curator}, Status: 404, What: "There is no case case-99.", Do: "It may have been removed. Look for it in the library.", Problems: []string{"one thing"}, Reference: "k7f3q"},

@@ -30,6 +30,7 @@ type DetailsPage struct {
 	Form     DetailsForm
 	Suggest  []string // procedures
 	Problems Problems
+	Removing bool // asks whether the whole case is really to go
 }
 
 // AddPage is "/add". The form sends title, film, captions and case_yaml, or

@@ -205,7 +205,20 @@ func (s *server) detailsPage(c echo.Context) error {
 	f := web.DetailsForm{CaseTitle: cs.Title, Summary: cs.Summary, Procedure: s.label(cs.Procedure), Surgeon: cs.Surgeon, Eye: cs.Eye,
 		AgeBand: cs.Patient.AgeBand, Sex: cs.Patient.Sex, Hindsight: cs.Hindsight, Discretion: cs.Discretion, Status: string(cs.Status),
 		Audience: audienceOf(cs.Consent), Obtained: cs.Consent.Obtained, Reference: cs.Consent.Reference, Withdrawn: cs.Consent.Withdrawn}
-	return s.render(c, http.StatusOK, s.detailsForm(c, cs.ID, cs.Rev, f, nil))
+	p := s.detailsForm(c, cs.ID, cs.Rev, f, nil)
+	p.Removing = c.QueryParam("remove") != ""
+	return s.render(c, http.StatusOK, p)
+}
+
+func (s *server) removeCase(c echo.Context) error {
+	rev, err := ifRev(c)
+	if err != nil {
+		return err
+	}
+	if err := s.Library.DropCase(c.Request().Context(), who(c).viewer, c.Param("id"), rev); err != nil {
+		return err
+	}
+	return c.Redirect(http.StatusSeeOther, "/?done=gone")
 }
 
 func (s *server) detailsForm(c echo.Context, id string, rev uint64, f web.DetailsForm, ps web.Problems) web.DetailsPage {

@@ -111,5 +111,6 @@ var notices = map[string]string{
 	"note":    "The note is kept.",
 	"removed": "The note is removed.",
 	"details": "The details are kept.",
+	"gone":    "The case is removed.",
 	"added":   "The case is added. Its film is being prepared for playing.",
 }

@@ -46,6 +46,7 @@ func (s *server) routes() []route {
 		{get, "/cases/:id", reads, s.recordPage},
 		{get, "/cases/:id/details", writes, s.detailsPage},
 		{post, "/cases/:id/details", writes, s.saveDetails},
+		{post, "/cases/:id/remove", writes, s.removeCase},
 		{get, "/cases/:id/notes/new", writes, s.newNotePage},
 		{post, "/cases/:id/notes", writes, s.saveNote},
 		{get, "/cases/:id/notes/:note", writes, s.notePage},
