@@ -41,6 +41,7 @@ func TestReaders(t *testing.T) {
 	t.Run("see what is published and consented to", func(t *testing.T) { readersSee(t, s, open, closed) })
 	t.Run("find hidden as missing", func(t *testing.T) { hiddenIsMissing(t, s, closed) })
 	t.Run("learn nothing of others by searching", func(t *testing.T) { searchTells(t, s, open, closed) })
+	t.Run("a steward alone takes away what is withdrawn", func(t *testing.T) { takesAway(t, s, closed["withdrawn"]) })
 }
 
 func readersSee(t *testing.T, s *stack, open string, closed map[string]string) {
@@ -77,13 +78,22 @@ func hiddenIsMissing(t *testing.T, s *stack, closed map[string]string) {
 		same(role, closed["withdrawn"])
 	}
 	for _, q := range []ask{
-		{method: "PUT", path: "", body: object{"title": "x"}}, {method: "DELETE", path: ""},
+		{method: "PUT", path: "", body: object{"title": "x"}},
 		{method: "POST", path: "/notes", body: object{"kind": "remark", "words": "x", "span": object{"from": 1, "to": 1}}},
 		{method: "DELETE", path: "/notes/n1"}, {method: "PUT", path: "/recordings/r1/captions/en", body: captions},
 	} {
 		q.as, q.path, q.head = consent.Steward, "/api/cases/"+closed["withdrawn"]+q.path, []string{"If-Match", "*"}
 		s.do(q).refused(404, "There is no case")
 	}
+}
+
+// What nobody sees any more can still be removed, with its films.
+func takesAway(t *testing.T, s *stack, withdrawn string) {
+	remove := ask{method: "DELETE", path: "/api/cases/" + withdrawn, as: consent.Curator, head: []string{"If-Match", "*"}}
+	s.do(remove).refused(404, "There is no case")
+	remove.as = consent.Steward
+	s.do(remove).want(204)
+	s.do(remove).refused(404, "There is no case")
 }
 
 // Nothing of a hidden case shows in what is counted, listed or completed.
