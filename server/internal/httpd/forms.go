@@ -297,26 +297,30 @@ func (s *server) addCase(c echo.Context) error {
 	ctx, v := c.Request().Context(), who(c).viewer
 	f := web.AddForm{CaseTitle: c.FormValue("title"), Upload: c.FormValue("upload")}
 	u := library.Upload{Title: f.CaseTitle}
-	again := func(field, say string) error {
-		return s.render(c, http.StatusUnprocessableEntity, s.addForm(c, f, web.Problems{field: {say}}))
+	again := func(field string, err error) error {
+		fault, ok := errors.AsType[*annotate.Fault](err)
+		if !ok {
+			return err
+		}
+		return s.render(c, http.StatusUnprocessableEntity, s.addForm(c, f, web.Problems{field: {fault.Say}}))
 	}
 	var err error
 	if u.CaseFile, err = formFile(c, "case_yaml"); err != nil {
-		return again("case_yaml", err.Error())
+		return again("case_yaml", err)
 	}
 	if u.Captions, err = formFile(c, "captions"); err != nil {
-		return again("captions", err.Error())
+		return again("captions", err)
 	}
 	id := ""
 	if f.Upload != "" {
 		id = path.Base(f.Upload)
 		file, err := s.Uploads.Finished(ctx, id, v.Account)
 		if err != nil {
-			return again("film", "The upload is not there any more, or not finished. Choose the film again; what had arrived is used.")
+			return again("film", annotate.Faultf(annotate.Missing, "The upload is not there any more, or not finished. Choose the film again; what had arrived is used."))
 		}
 		u.Film, f.FileName = file.Path, file.Name
 	} else if u.Film, err = s.spool(c); err != nil {
-		return again("film", err.Error())
+		return again("film", err)
 	} else if u.Film != "" {
 		defer os.Remove(u.Film) // gone already where the vault has taken it
 	}
@@ -341,7 +345,7 @@ func formFile(c echo.Context, name string) ([]byte, error) {
 		return nil, nil
 	}
 	if err != nil {
-		return nil, fmt.Errorf("The file did not arrive whole; send it again.")
+		return nil, annotate.Faultf(annotate.Invalid, "The file did not arrive whole; send it again.")
 	}
 	f, err := h.Open()
 	if err != nil {
@@ -358,7 +362,7 @@ func (s *server) spool(c echo.Context) (string, error) {
 		return "", nil
 	}
 	if err != nil {
-		return "", fmt.Errorf("The film did not arrive whole, or is larger than a plain form carries. Allow scripts for this page, so that it is sent in parts.")
+		return "", annotate.Faultf(annotate.Invalid, "The film did not arrive whole, or is larger than a plain form carries. Allow scripts for this page, so that it is sent in parts.")
 	}
 	f, err := h.Open()
 	if err != nil {
@@ -372,7 +376,7 @@ func (s *server) spool(c echo.Context) (string, error) {
 	if _, err := io.Copy(out, f); err != nil {
 		out.Close()
 		os.Remove(out.Name())
-		return "", fmt.Errorf("The film could not be kept: %v.", err)
+		return "", annotate.Faultf(annotate.Busy, "The film could not be kept: %v.", err)
 	}
 	return out.Name(), out.Close()
 }
