@@ -330,6 +330,10 @@ func (s *server) addCase(c echo.Context) error {
 		if err != nil {
 			return err
 		}
+		if id != "" && len(ps["film"]) > 0 { // a film that is none need not wait for a better form
+			s.discard(ctx, id)
+			f.Upload, f.FileName = "", ""
+		}
 		return s.render(c, http.StatusUnprocessableEntity, s.addForm(c, f, ps))
 	}
 	if id != "" {
