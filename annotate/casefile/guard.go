@@ -28,7 +28,7 @@ const (
 // is counted exactly once the file is parsed, but that must be safe to do.
 func guard(name string, data []byte) *annotate.Problem {
 	if len(data) > MaxSize {
-		return &annotate.Problem{File: name, Say: fmt.Sprintf("the file has %.1f MB; a case file has 2 MB at most. Films and stills belong beside it, not in it.", float64(len(data))/1e6)}
+		return &annotate.Problem{File: name, Say: "the file is too large; a case file has 2 MB at most. Films and stills belong beside it, not in it."}
 	}
 	g := guess{name: name}
 	for i, line := range bytes.Split(data, []byte("\n")) {
