@@ -5,6 +5,7 @@ import (
 	"image"
 	"iter"
 	"math"
+	"slices"
 
 	"sideport/annotate"
 )
@@ -63,7 +64,8 @@ type painter struct {
 	sc     *script
 	v      view
 	maps   *maps
-	ground *canvas // sclera, lids
+	plain  *canvas // sclera and lids, untouched
+	ground *canvas // and with what has been cut
 	base   *canvas // and iris
 	back   *canvas // the lens without its nucleus
 	core   *canvas // and with the part of the nucleus that is at rest
@@ -73,11 +75,12 @@ type painter struct {
 	hole   []float32 // how opaque the iris is, by the index of the map
 	now    scene
 	drawn  bool
+	tools  []tool // of the frame before
 	dirty  []image.Rectangle
 }
 
 func newPainter(sc *script, w, h int) *painter {
-	p := &painter{sc: sc, ground: newCanvas(w, h), base: newCanvas(w, h), back: newCanvas(w, h),
+	p := &painter{sc: sc, plain: newCanvas(w, h), ground: newCanvas(w, h), base: newCanvas(w, h), back: newCanvas(w, h),
 		core: newCanvas(w, h), mid: newCanvas(w, h), stage: newCanvas(w, h), out: newCanvas(w, h)}
 	p.v = view{x: float32(w / 2), y: float32(h / 2), k: float32(h) / 14.2}
 	p.maps = newMaps(sc.eye, p.v.k)
@@ -90,9 +93,15 @@ func newPainter(sc *script, w, h int) *painter {
 func (p *painter) frame(t float64, slow bool) []byte {
 	s := p.sc.at(t)
 	s.round()
+	fresh := false
 	if slow || !p.drawn {
-		p.follow(s)
+		fresh = p.follow(s)
 	}
+	p.snap(s.tools)
+	if !fresh && !s.surface.slitOn && slices.Equal(s.tools, p.tools) {
+		return p.out.pix // nothing has moved
+	}
+	p.tools = s.tools
 	for _, r := range p.dirty {
 		p.out.copyFrom(p.stage, r)
 	}
@@ -112,18 +121,32 @@ func (p *painter) frame(t float64, slow bool) []byte {
 	return p.out.pix
 }
 
-// follow brings the layers up to the scene, from the first that has changed.
-func (p *painter) follow(s scene) {
+// snap takes the tools to half pixels, so that a hand that hardly moves costs
+// nothing.
+func (p *painter) snap(tools []tool) {
+	for i := range tools {
+		t := &tools[i]
+		t.tip = pt{grid(t.tip.x, 2*p.v.k), grid(t.tip.y, 2*p.v.k)}
+		t.open, t.buzz = grid(t.open, 8), grid(t.buzz, 4)
+	}
+}
+
+// follow brings the layers up to the scene, from the first that has changed, and
+// says whether any has.
+func (p *painter) follow(s scene) bool {
 	s.surface.slit = 0 // the beam is drawn with the hands
 	old, all := p.now, !p.drawn
 	ground := all || groundOf(old.surface) != groundOf(s.surface)
 	iris := ground || old.surface != s.surface
-	lensBack := iris || backOf(old.lens) != backOf(s.lens)
+	lensBack := ground || old.surface.pupil != s.surface.pupil || backOf(old.lens) != backOf(s.lens)
 	if !lensBack && old.lens == s.lens && old.front == s.front {
-		return
+		return false
 	}
 	p.now, p.drawn = s, true
 	p.v.y = float32((filmShift(s.surface.down, p.v.k) + p.out.h/2) &^ 1)
+	if all || plainOf(old.surface) != plainOf(s.surface) {
+		p.drawPlain(s.surface)
+	}
 	if ground {
 		p.drawGround(s.surface)
 	}
@@ -141,6 +164,7 @@ func (p *painter) follow(s scene) {
 	p.look(s.surface)
 	p.drawFront(s)
 	p.out.copyFrom(p.stage, image.Rect(0, 0, p.out.w, p.out.h))
+	return true
 }
 
 // cover lays iris and sclera back over a tool that works behind them.
@@ -170,6 +194,9 @@ func groundOf(s surface) surface {
 	return surface{awake: s.awake, light: s.light, down: s.down, peritomy: s.peritomy, cautery: s.cautery,
 		groove: s.groove, tunnel: s.tunnel, windows: s.windows}
 }
+
+// plainOf keeps what they depend on before anything is cut.
+func plainOf(s surface) surface { return surface{awake: s.awake, light: s.light, down: s.down} }
 
 // backOf keeps what the layer behind the nucleus depends on.
 func backOf(l lens) lens {

@@ -5,17 +5,23 @@ import (
 	"math"
 )
 
-// drawGround draws sclera, vessels and what surrounds the eye.
+// drawGround draws the sclera with what has been cut.
 func (p *painter) drawGround(s surface) {
+	p.ground.copyFrom(p.plain, image.Rect(0, 0, p.ground.w, p.ground.h))
+	p.cutSclera(s)
+}
+
+// drawPlain draws sclera, vessels and what surrounds the eye.
+func (p *painter) drawPlain(s surface) {
 	cover, edge := drapeInk, drapeDark
 	if s.awake {
 		cover, edge = skinInk, skinDark
 	}
-	mid := pt{p.v.x, float32(p.ground.h) / 2}
+	mid := pt{p.v.x, float32(p.plain.h) / 2}
 	ax, ay := 10.6*p.v.k, 7.7*p.v.k
 	seed := p.sc.eye.seed
-	full := image.Rect(0, 0, p.ground.w, p.ground.h)
-	p.ground.paint(full, func(x, y float32) (ink, float32) {
+	full := image.Rect(0, 0, p.plain.w, p.plain.h)
+	p.plain.paint(full, func(x, y float32) (ink, float32) {
 		q := p.v.back(x, y)
 		r := q.len()
 		far := clamp32((r - p.sc.eye.limbus) / 5)
@@ -35,7 +41,6 @@ func (p *painter) drawGround(s surface) {
 		return k.lit(s.light), 1
 	})
 	p.vessels(s)
-	p.cutSclera(s)
 }
 
 // vessels draws the small vessels of the white of the eye: they come from the
@@ -54,11 +59,8 @@ func (p *painter) vessels(s surface) {
 			deg += bend
 			r -= 0.075
 			b := polar(r, deg)
-			if b.y < 0 && s.peritomy > 0 && inFlap(b, e.limbus, s.peritomy) {
-				break
-			}
 			fade := 1 - float32(j)/float32(steps)
-			p.ground.line(p.v.at(a), p.v.at(b), width*p.v.k*(0.4+0.6*fade), vesselInk.lit(s.light), 0.16*(0.3+0.7*fade)*lidClear(b))
+			p.plain.line(p.v.at(a), p.v.at(b), width*p.v.k*(0.4+0.6*fade), vesselInk.lit(s.light), 0.16*(0.3+0.7*fade)*lidClear(b))
 			a = b
 		}
 	}
@@ -68,13 +70,6 @@ func (p *painter) vessels(s surface) {
 func lidClear(q pt) float32 {
 	ex, ey := abs32(q.x)/10.6, abs32(q.y)/7.7
 	return step32(0.98, 0.86, ex*ex*sqrt32(ex)+ey*ey*sqrt32(ey))
-}
-
-// inFlap says whether a place lies where the conjunctiva has been opened.
-func inFlap(q pt, limbus, part float32) bool {
-	r := q.len()
-	deg := float32(math.Atan2(float64(q.y), float64(q.x))*180/math.Pi) + 360
-	return r < limbus+3.1 && deg > 225 && deg < 225+90*part
 }
 
 // cutSclera draws the steps of a tunnel and the windows.

@@ -29,32 +29,33 @@ type rod struct {
 func (r *rod) at(x, y float32) (cover, across float32) {
 	px, py := x-r.a.x, y-r.a.y
 	t := (px*r.d.x + py*r.d.y) * r.inv
-	if t < 0 {
-		t = 0
-	} else if t > 1 {
-		t = 1
+	off := px*r.n.x + py*r.n.y
+	half, dist := r.ra, abs32(off)
+	switch {
+	case t > 0 && t < 1:
+		half += r.dr * t
+	case t >= 1: // the round end
+		half += r.dr
+		px, py = px-r.d.x, py-r.d.y
+		dist = sqrt32(px*px + py*py)
+	default:
+		dist = sqrt32(px*px + py*py)
 	}
-	ex, ey := px-r.d.x*t, py-r.d.y*t
-	half := r.ra + r.dr*t
-	d2 := ex*ex + ey*ey
-	if d2 >= (half+0.5)*(half+0.5) {
+	cover = half + 0.5 - dist
+	if cover <= 0 {
 		return 0, 0
 	}
-	cover = 1
-	if half < 0.5 || d2 > (half-0.5)*(half-0.5) {
-		cover = half + 0.5 - sqrt32(d2)
-		if cover > 1 {
-			cover = 1
-		}
+	if cover > 1 {
+		cover = 1
 	}
-	across = 16
-	if half > 0.5 {
-		across += (px*r.n.x + py*r.n.y) / half * 16
-		if across < 0 {
-			across = 0
-		} else if across > 32 {
-			across = 32
-		}
+	if half < 0.5 {
+		return cover, 16
+	}
+	across = 16 + off/half*16
+	if across < 0 {
+		across = 0
+	} else if across > 32 {
+		across = 32
 	}
 	return cover, across
 }
