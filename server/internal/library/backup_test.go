@@ -136,6 +136,29 @@ func tarOf(t testing.TB, entries ...entry) []byte {
 	return b.Bytes()
 }
 
+// holes is an archive of a few bytes that says it unpacks to a tebibyte.
+func holes(t *testing.T, store entry) []byte {
+	t.Helper()
+	var b bytes.Buffer
+	w := tar.NewWriter(&b)
+	for _, h := range []*tar.Header{
+		{Name: store.name, Mode: 0o600, Size: int64(len(store.body))},
+		{Name: "files/x", Mode: 0o600, Size: 1, PAXRecords: map[string]string{"GNU.sparsX.map": "0,1", "GNU.sparsX.numblocks": "1", "GNU.sparsX.size": "1099511627776"}},
+	} {
+		if err := w.WriteHeader(h); err != nil {
+			t.Fatal(err)
+		}
+		if _, err := io.WriteString(w, store.body[:h.Size]); err != nil {
+			t.Fatal(err)
+		}
+	}
+	if err := w.Close(); err != nil {
+		t.Fatal(err)
+	}
+	// The writer would not write these names; the reader takes them.
+	return bytes.ReplaceAll(b.Bytes(), []byte("sparsX"), []byte("sparse"))
+}
+
 func TestRestoreRefuses(t *testing.T) {
 	w := newWorld(t)
 	w.mustAdd(t, "case.yaml", oneFilm, "a.mp4", strings.Repeat("film", 1000))
@@ -168,6 +191,7 @@ func TestRestoreRefuses(t *testing.T) {
 		"another name":            {tarOf(t, store, entry{"files/../../x", "x", tar.TypeReg}, end("")), "damaged"},
 		"something else":          {tarOf(t, store, entry{"x", "x", tar.TypeReg}, end("")), `holds "x"`},
 		"a link":                  {tarOf(t, store, entry{"files/" + x, "", tar.TypeSymlink}, end("")), "not a plain file"},
+		"a file with holes":       {holes(t, store), "not a plain file"},
 		"a folder":                {tarOf(t, entry{"library.db", "", tar.TypeDir}, end("")), "not a plain file"},
 	}
 	for name, tt := range tests {

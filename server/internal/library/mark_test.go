@@ -1,6 +1,7 @@
 package library
 
 import (
+	"errors"
 	"strings"
 	"testing"
 
@@ -148,51 +149,72 @@ func TestAmbiguousTermsAreAskedAbout(t *testing.T) {
 }
 
 func TestChangingNotes(t *testing.T) {
-	w := newWorld(t)
-	id := w.mustAdd(t, "case.yaml", "title: a\n")
 	remark := annotate.Note{Kind: "remark", Words: "one"}
-	n, _, err := w.PutNote(t.Context(), curator, id, remark, 0)
-	if err != nil || n.ID == "" || n.State != annotate.Inked {
-		t.Fatalf("%+v, %v", n, err)
-	}
-	other := n
-	other.ID = "chosen"
-	bad := annotate.Note{Kind: "remark"}
 	moody := annotate.Note{Kind: "setting", Fields: map[string]annotate.Fact{"mode": {Text: "marigold"}, "values": {Quantities: []annotate.Quantity{{Parameter: "p.vacuum", Value: 300, Unit: "mmHg"}}}}}
-	for name, tt := range map[string]struct {
+	change := func(fn func(n *annotate.Note)) func(annotate.Note) annotate.Note {
+		return func(n annotate.Note) annotate.Note { fn(&n); return n }
+	}
+	tests := []struct {
+		name  string
 		v     consent.Viewer
 		id    string
-		n     annotate.Note
-		rev   uint64
+		note  func(kept annotate.Note) annotate.Note
+		rev   func(kept uint64) uint64
 		cause annotate.Cause
 		path  string
 	}{
-		"as a trainee":            {trainee, id, remark, 0, annotate.Refused, ""},
-		"of no case":              {curator, "none", remark, 0, annotate.Missing, ""},
-		"an id of one's own":      {curator, id, other, 0, annotate.Missing, ""},
-		"against another rev":     {curator, id, n, n.Rev + 7, annotate.Conflict, ""},
-		"without its words":       {curator, id, bad, 0, annotate.Invalid, "words"},
-		"of no kind":              {curator, id, annotate.Note{Kind: "dream"}, 0, annotate.Invalid, "kind"},
-		"a concept that is none":  {curator, id, annotate.Note{Kind: "setting", Fields: map[string]annotate.Fact{"mode": {Concept: "none"}}}, 0, annotate.Invalid, "mode"},
-		"against the rev it has":  {curator, id, n, n.Rev, "", ""},
-		"of a mode nobody knows":  {curator, id, moody, 0, "", ""},
-		"whatever the rev may be": {curator, id, n, 0, "", ""},
-	} {
-		t.Run(name, func(t *testing.T) {
-			_, _, err := w.PutNote(t.Context(), tt.v, tt.id, clone(tt.n), tt.rev)
-			if tt.cause == annotate.Conflict && err == nil || annotate.CauseOf(err) != tt.cause {
+		{"as a trainee", trainee, "id1", same, any0, annotate.Refused, ""},
+		{"of no case", curator, "none", same, any0, annotate.Missing, ""},
+		{"an id of one's own", curator, "id1", change(func(n *annotate.Note) { n.ID = "chosen" }), any0, annotate.Missing, ""},
+		{"against another rev", curator, "id1", same, func(r uint64) uint64 { return r + 7 }, annotate.Conflict, ""},
+		{"against the rev it has", curator, "id1", same, func(r uint64) uint64 { return r }, "", ""},
+		{"whatever the rev may be", curator, "id1", same, any0, "", ""},
+		{"without its words", curator, "id1", change(func(n *annotate.Note) { n.Words = "" }), any0, annotate.Invalid, "words"},
+		{"of no kind", curator, "id1", change(func(n *annotate.Note) { n.Kind = "dream" }), any0, annotate.Invalid, "kind"},
+		{"a mode that is none", curator, "id1", func(annotate.Note) annotate.Note {
+			return annotate.Note{Kind: "setting", Fields: map[string]annotate.Fact{"mode": {Concept: "none"}}}
+		}, any0, annotate.Invalid, "mode"},
+		{"of a mode nobody knows", curator, "id1", func(annotate.Note) annotate.Note { return clone(moody) }, any0, "", ""},
+	}
+	for _, tt := range tests {
+		t.Run(tt.name, func(t *testing.T) {
+			w := newWorld(t)
+			w.mustAdd(t, "case.yaml", "title: a\n")
+			kept, _, err := w.PutNote(t.Context(), curator, "id1", remark, 0)
+			if err != nil || kept.ID == "" || kept.State != annotate.Inked {
+				t.Fatalf("%+v, %v", kept, err)
+			}
+			before := clone(w.cases["id1"])
+			_, _, err = w.PutNote(t.Context(), tt.v, tt.id, tt.note(kept), tt.rev(kept.Rev))
+			if annotate.CauseOf(err) != tt.cause || (err == nil) != (tt.cause == "") {
 				t.Fatalf("got %v, want cause %q", err, tt.cause)
 			}
-			if fault, ok := err.(*annotate.Fault); tt.path != "" && (!ok || len(fault.Problems) == 0 || fault.Problems[0].Path != tt.path) {
+			if fault, ok := errors.AsType[*annotate.Fault](err); tt.path != "" && (!ok || len(fault.Problems) == 0 || fault.Problems[0].Path != tt.path) {
 				t.Errorf("problems %+v, want the path %s", err, tt.path)
+			}
+			if d := cmp.Diff(before, w.cases["id1"]); (d == "") != (err != nil) {
+				t.Errorf("refused: %v; changed (-before +after):\n%s", err, d)
 			}
 		})
 	}
-	if err := w.DropNote(t.Context(), trainee, id, n.ID, 0); annotate.CauseOf(err) != annotate.Refused {
-		t.Errorf("a trainee drops: %v", err)
-	}
-	if err := w.DropNote(t.Context(), curator, id, n.ID, 0); err != nil {
-		t.Error(err)
+}
+
+func same(n annotate.Note) annotate.Note { return n }
+
+func any0(uint64) uint64 { return 0 }
+
+func TestDroppingNotes(t *testing.T) {
+	w := newWorld(t)
+	id := w.mustAdd(t, "case.yaml", oneFilm, "a.mp4", "film")
+	n := w.cases[id].Notes[0]
+	for _, tt := range []struct {
+		v     consent.Viewer
+		rev   uint64
+		cause annotate.Cause
+	}{{trainee, n.Rev, annotate.Refused}, {curator, n.Rev + 1, annotate.Conflict}, {curator, n.Rev, ""}, {curator, n.Rev, annotate.Missing}} {
+		if err := w.DropNote(t.Context(), tt.v, id, n.ID, tt.rev); annotate.CauseOf(err) != tt.cause {
+			t.Errorf("as %s against %d: %v, want cause %q", tt.v.Role, tt.rev, err, tt.cause)
+		}
 	}
 }
 
