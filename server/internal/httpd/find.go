@@ -49,12 +49,16 @@ func (s *server) libraryPage(c echo.Context) error {
 	if err != nil {
 		return err
 	}
+	params := c.QueryParams()
+	pager := pagerOf(params, page, (found.Total+q.Limit-1)/q.Limit)
+	if page > pager.Pages && pager.Pages > 0 {
+		return c.Redirect(http.StatusSeeOther, pager.Previous) // cases have gone since
+	}
 	all, err := s.Library.Find(ctx, v, index.Query{})
 	if err != nil {
 		return err
 	}
 	p := web.LibraryPage{Base: s.base(c, "The library"), Query: q.Words, Total: found.Total, Of: all.Total}
-	params := c.QueryParams()
 	for _, r := range found.Understood {
 		p.Read = append(p.Read, web.Reading{ID: r.Concept, Words: r.Words, As: r.Label, Off: r.Off, Href: toggled(params, asWritten, r.Concept)})
 	}
@@ -71,7 +75,7 @@ func (s *server) libraryPage(c echo.Context) error {
 		p.Moments += len(found.Hits[i].Moments)
 		p.Rows = append(p.Rows, row)
 	}
-	p.Pager = pagerOf(params, page, (found.Total+q.Limit-1)/q.Limit)
+	p.Pager = pager
 	if found.Total == 0 {
 		p.Try = tries
 	}
