@@ -137,6 +137,13 @@ func TestPreparingThatFails(t *testing.T) {
 			}
 			w.nothingLeft(t) // what was made is entered, and goes on from there
 			w.fail, w.jobs = nil, nil
+			r, err := w.Case(t.Context(), curator, id)
+			if err != nil {
+				t.Fatal(err)
+			}
+			if told, err := w.Prepared(t.Context(), r); err != nil || told["r1"].State == "ready" && !w.have(p.Play) {
+				t.Errorf("people are told %+v, %v", told["r1"], err)
+			}
 			if err := w.PrepareMissing(t.Context()); err != nil || (len(w.jobs) == 1) != (tt.state == "waiting") {
 				t.Errorf("queued %q, %v; what failed would fail again", w.jobs, err)
 			}
@@ -219,6 +226,13 @@ func TestPrepareMissing(t *testing.T) {
 			p := clone(good)
 			spoil(&p)
 			w.prepared[id]["r1"] = p
+			r, err := w.Case(t.Context(), curator, id)
+			if err != nil {
+				t.Fatal(err)
+			}
+			if told, err := w.Prepared(t.Context(), r); err != nil || told["r1"].State == "ready" && !w.have(p.Play) {
+				t.Errorf("people are told %+v, %v", told["r1"], err)
+			}
 			if err := w.PrepareMissing(t.Context()); err != nil || !slices.Equal(w.jobs, []string{id + "/r1"}) {
 				t.Fatalf("queued %q, %v", w.jobs, err)
 			}

@@ -125,9 +125,17 @@ func unseen(id string, err error) error {
 	return err
 }
 
-// Prepared gives what was made from the recordings of a released case.
+// Prepared gives what was made from the recordings of a released case. A copy
+// that is not there, as after a restore, is one to wait for: it is made again.
 func (l *Library) Prepared(ctx context.Context, r consent.Release) (map[string]annotate.Prepared, error) {
-	return l.Shelf.Prepared(ctx, r.Case().ID)
+	made, err := l.Shelf.Prepared(ctx, r.Case().ID)
+	for id, p := range made {
+		if p.State == "ready" && !l.have(p.Play) {
+			p.State = "waiting"
+			made[id] = p
+		}
+	}
+	return made, err
 }
 
 // Served is a file that may be sent: open, with its media type and hash.
