@@ -58,7 +58,6 @@ var (
 	amberInk   = rgb(0xc98b35)
 	brownInk   = rgb(0x6a3512)
 	pearlInk   = rgb(0xe9e4d8)
-	greyInk    = rgb(0xb9b3a6)
 	corticalIn = rgb(0xd9d0bd)
 	hookInk    = rgb(0x3f62b5)
 	ringInk    = rgb(0x5a84d6)

@@ -20,8 +20,8 @@ func takeShell(g *gig) {
 
 func takeCortex(g *gig) {
 	n := &g.lens.nucleus
-	n.there = false
-	g.lens.epi = 0
+	n.there = n.shrink > 0 && g.p < 0.1 && g.lens.epi > 0
+	g.lens.epi = min(g.lens.epi, 1-g.span(0, 0.12))
 	q := g.span(0.06, 0.93)
 	g.lens.cortex = min(g.lens.cortex, 1-q)
 	deg := g.main() + 150 + 360*float64(q)
@@ -203,10 +203,8 @@ func capture(g *gig) { g.lens.iol.capture = g.span(0.15, 0.85) }
 
 func washOut(g *gig) {
 	g.front.ovd *= 1 - g.span(0.08, 0.85)
-	tip := polar(2.2+0.5*g.sway(1, 0.8), g.t*42)
-	if g.p > 0.5 && g.p < 0.8 {
-		tip = polar(0.9, g.t*30)
-	}
+	behind := g.span(0.45, 0.55) * g.span(0.88, 0.78) // the implant
+	tip := polar(2.2-1.3*behind+0.5*g.sway(1, 0.8), g.t*38)
 	if g.sc.eye.above {
 		g.use(simcoe, 270, tip)
 		return
@@ -257,6 +255,7 @@ func prolapse(g *gig) {
 func deliver(g *gig) {
 	n := &g.lens.nucleus
 	n.front = max(n.front, g.span(0.02, 0.14))
+	g.lens.epi = min(g.lens.epi, 1-g.span(0.02, 0.4))
 	if !g.on {
 		n.there = false
 		return

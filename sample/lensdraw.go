@@ -23,8 +23,8 @@ func (p *painter) drawBack(s scene) {
 	e := p.sc.eye
 	reach := s.surface.pupil/2 + 2.2
 	glow := l.reflex
-	if !l.nucleus.there && l.cortex < 0.5 {
-		glow = max(glow, 1-l.cortex*0.8)
+	if !l.nucleus.there {
+		glow += (1 - glow) * (1 - l.cortex)
 	}
 	p.polar(p.back, pt{}, reach, func(i int) (ink, float32) {
 		r := m.rad[i]
@@ -105,50 +105,33 @@ func (p *painter) edgeOfBag(l lens) {
 
 // body is the look of the lens around its nucleus, by kind.
 func (p *painter) body(l lens) func(i int) (ink, float32) {
-	m, kind := p.maps, p.sc.eye.kind
-	if !l.nucleus.there && l.epi <= 0.01 {
-		return func(i int) (ink, float32) { // cortex alone
-			r := m.rad[i]
-			q := clamp32(r / bagRadius)
-			t := m.lens[int(m.ang[i])*64+int(q*63)]
-			k := corticalIn
-			if kind == white {
-				k = milkInk
-			}
-			return k, clamp32(0.16+0.75*step32(1.6, 3.2, r)*(0.55+0.6*t)) * l.cortexThick(kind)
-		}
+	bare := p.bareCortex(l)
+	if l.epi <= 0 {
+		return bare
 	}
-	switch kind {
-	case white:
-		return func(i int) (ink, float32) {
-			r := m.rad[i]
-			q := clamp32(r / bagRadius)
-			a := m.ang[i]
-			t := m.lens[int(a)*64+int(q*63)]
-			k := pearlInk.to(milkInk, t).lit(1 - 0.10*q*q)
-			spoke := step32(0.70, 0.80, m.rays[a]) * step32(0.5, 1.4, r) * l.swell
-			k = k.to(rgb(0xc9ccd0), 0.7*spoke).to(rgb(0xab9d83), 0.75*(1-l.swell))
-			return k, 0.95
-		}
-	case polarRings:
-		return func(i int) (ink, float32) {
-			r := m.rad[i]
-			ring := 0.5 + 0.5*float32(math.Cos(float64(r)*2*math.Pi/0.34))
-			dense := step32(0.95, 0.55, r)
-			rings := step32(2.0, 0.8, r) * (0.15 + 0.6*ring)
-			haze := 0.10 + 0.18*step32(2.6, 3.4, r)*l.epi
-			return rgb(0xefe7d6), clamp32(max(dense*0.92, rings*0.8)*step32(0, 0.35, l.epi) + haze)
-		}
-	case lamellar:
-		return func(i int) (ink, float32) {
-			r, a := m.rad[i], m.ang[i]
-			shell := step32(0.34, 0.05, abs32(r-2.35)) * 0.8
-			inner := 0.42 * step32(2.4, 2.1, r)
-			rider := step32(0.30, 0.05, abs32(r-2.75)) * step32(0.68, 0.76, m.rays[a]) * 0.9
-			return rgb(0xece8e0), clamp32(max(max(shell, inner), rider)*(l.epi) + 0.05)
-		}
+	full, shell := p.fullBody(l), step32(0, 0.6, l.epi)
+	if shell >= 1 {
+		return full
 	}
-	tint, thick := corticalIn, float32(0.34)
+	return func(i int) (ink, float32) {
+		k, a := full(i)
+		k2, a2 := bare(i)
+		return k2.to(k, shell), a2 + (a-a2)*shell
+	}
+}
+
+// fullBody is the look with the shell still there.
+func (p *painter) fullBody(l lens) func(i int) (ink, float32) {
+	kind := p.sc.eye.kind
+	switch {
+	case kind == white:
+		return p.whiteBody(l)
+	case kind == polarRings:
+		return p.ringBody(l)
+	case kind == lamellar:
+		return p.shellBody(l)
+	}
+	m, tint, thick := p.maps, corticalIn, float32(0.34)
 	switch kind {
 	case brown:
 		tint, thick = rgb(0xb98a52), 0.6
@@ -159,11 +142,62 @@ func (p *painter) body(l lens) func(i int) (ink, float32) {
 	}
 	return func(i int) (ink, float32) {
 		r := m.rad[i]
-		q := clamp32(r / bagRadius)
-		t := m.lens[int(m.ang[i])*64+int(q*63)]
+		t := p.cloud(i)
 		shell := thick * (0.55 + 0.6*t) * (0.45 + 0.55*l.epi)
 		wedge := 0.16 * step32(0.55, 0.80, m.rays[m.ang[i]]) * step32(2.2, 3.8, r) * l.cortex
 		return tint.lit(0.9 + 0.2*t), clamp32(shell + wedge)
+	}
+}
+
+// cloud is the texture of the lens at a place.
+func (p *painter) cloud(i int) float32 {
+	return p.maps.lens[int(p.maps.ang[i])*64+int(clamp32(p.maps.rad[i]/bagRadius)*63)]
+}
+
+// bareCortex is what is left when nucleus and shell are out.
+func (p *painter) bareCortex(l lens) func(i int) (ink, float32) {
+	k, thick := corticalIn, l.cortexThick(p.sc.eye.kind)
+	if p.sc.eye.kind == white {
+		k = milkInk
+	}
+	return func(i int) (ink, float32) {
+		return k, clamp32(0.16+0.75*step32(1.6, 3.2, p.maps.rad[i])*(0.55+0.6*p.cloud(i))) * thick
+	}
+}
+
+// whiteBody is pearl, with clefts while it is swollen.
+func (p *painter) whiteBody(l lens) func(i int) (ink, float32) {
+	m := p.maps
+	return func(i int) (ink, float32) {
+		r := m.rad[i]
+		q := clamp32(r / bagRadius)
+		k := pearlInk.to(milkInk, p.cloud(i)).lit(1 - 0.10*q*q)
+		cleft := step32(0.70, 0.80, m.rays[m.ang[i]]) * step32(0.5, 1.4, r) * l.swell
+		return k.to(rgb(0xc9ccd0), 0.7*cleft).to(rgb(0xab9d83), 0.75*(1-l.swell)), 0.95
+	}
+}
+
+// ringBody is clear but for the onion rings at the back.
+func (p *painter) ringBody(l lens) func(i int) (ink, float32) {
+	return func(i int) (ink, float32) {
+		r := p.maps.rad[i]
+		ring := 0.5 + 0.5*float32(math.Cos(float64(r)*2*math.Pi/0.34))
+		dense := step32(0.95, 0.55, r)
+		rings := step32(2.0, 0.8, r) * (0.15 + 0.6*ring)
+		haze := 0.10 + 0.18*step32(2.6, 3.4, r)*l.epi
+		return rgb(0xefe7d6), clamp32(max(dense*0.92, rings*0.8)*step32(0, 0.35, l.epi) + haze)
+	}
+}
+
+// shellBody is a lamellar opacity with its riders.
+func (p *painter) shellBody(l lens) func(i int) (ink, float32) {
+	m := p.maps
+	return func(i int) (ink, float32) {
+		r := m.rad[i]
+		shell := step32(0.34, 0.05, abs32(r-2.35)) * 0.8
+		inner := 0.42 * step32(2.4, 2.1, r)
+		rider := step32(0.30, 0.05, abs32(r-2.75)) * step32(0.68, 0.76, m.rays[m.ang[i]]) * 0.9
+		return rgb(0xece8e0), clamp32(max(shell, inner, rider)*l.epi + 0.05)
 	}
 }
 

@@ -173,6 +173,9 @@ func removeNucleus(g *gig) {
 		return
 	}
 	n.pieces = g.sc.pieces()
+	if !g.sc.has("st.epinucleus") {
+		g.lens.epi = min(g.lens.epi, 1-g.span(0.72, 1))
+	}
 	if g.sc.has("t.divide-conquer") || g.sc.has("t.stop-chop") {
 		two := g.sc.has("t.divide-conquer")
 		n.grooves[0] = g.span(0.02, 0.17)
@@ -189,9 +192,9 @@ func removeNucleus(g *gig) {
 			return
 		}
 		splitAndTake(g, (g.p-begin)/(1-begin))
-		return
+	} else {
+		splitAndTake(g, g.p)
 	}
-	splitAndTake(g, g.p)
 }
 
 func groovingHands(g *gig) {
@@ -207,34 +210,46 @@ func splitAndTake(g *gig, q float32) {
 	n.split = min(all, all*q*1.9)
 	n.gone = max(0, all*(q-0.28)/0.70)
 	n.gone = min(n.gone, all)
-	pieceHands(g, n.split)
+	pieceHands(g, all*q*1.9)
 }
 
 // pieceHands holds the tip in the middle while the second hand splits, then
 // feeds it piece after piece.
 func pieceHands(g *gig, split float32) {
 	n := &g.lens.nucleus
-	c := polar(0.5, g.main())
 	n.phase = float32(g.t)
-	g.use(phaco, g.main(), c.add(pt{0.15 * g.sway(8, 0.8), 0.12 * g.sway(9, 0.9)})).buzz = 1
-	each := 360 / float64(max(n.pieces, 1))
-	k := int(split)
-	f := split - float32(k)
+	c := polar(0.5, g.main()).add(pt{0.15 * g.sway(8, 0.8), 0.12 * g.sway(9, 0.9)})
+	c = polar(1.9-3.6*g.beat(3.4), g.main()).lerp(c, step32(0, 0.3, split))
+	g.use(phaco, g.main(), c).buzz = 1
+	k := min(int(split), n.pieces)
+	from, to := chopperAt(g, k-1, 1), chopperAt(g, k, split-float32(k))
+	if k == 0 {
+		from = polar(2.6, g.side()+20)
+	}
+	at := from.lerp(to, step32(0, 0.2, split-float32(k)))
+	g.use(chopperTool, g.side(), at.add(pt{g.lens.dx, g.lens.dy}))
+}
+
+// chopperAt is where the second hand is in the k-th split, f of the way: from
+// the equator, or near the tip, towards the middle. Past the last it rests.
+func chopperAt(g *gig, k int, f float32) pt {
+	n := &g.lens.nucleus
+	if k >= n.pieces {
+		return polar(1.3+0.3*g.sway(4, 0.8), g.main()+150)
+	}
 	far := float32(3.3)
 	if g.sc.has("t.vertical-chop", "t.multilevel-chop") {
 		far = 1.5
 	}
-	r := far - (far-0.7)*step32(0.15, 0.8, f)
+	each := 360 / float64(max(n.pieces, 1))
 	deg := g.main() + 180 + each*float64(splitOrder(k, n.pieces)) + 8
-	if k >= n.pieces {
-		r, deg = 1.3+0.3*g.sway(4, 0.8), g.main()+150
-	}
-	g.use(chopperTool, g.side(), polar(r, deg).add(pt{g.lens.dx, g.lens.dy}))
+	return polar(far-(far-0.7)*step32(0.2, 0.85, f), deg)
 }
 
 // splitOrder is which boundary between pieces the k-th split opens: first the
 // two that halve the nucleus, then the rest.
 func splitOrder(k, pieces int) int {
+	k = max(k, 0)
 	half := pieces / 2
 	if k < 2 {
 		return k * half
@@ -304,7 +319,9 @@ func takePieces(g *gig) {
 	n := &g.lens.nucleus
 	n.pieces = max(n.pieces, g.sc.pieces())
 	n.split = float32(n.pieces)
-	n.gone = float32(n.pieces) * step32(0, 1, 0.5*g.p+0.5*g.span(0.02, 0.98))
 	n.gone = float32(n.pieces) * clamp32((g.p-0.02)/0.94)
-	pieceHands(g, n.split)
+	if !g.sc.has("st.epinucleus") {
+		g.lens.epi = min(g.lens.epi, 1-g.span(0.72, 1))
+	}
+	pieceHands(g, n.split+1)
 }

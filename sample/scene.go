@@ -155,8 +155,6 @@ type eye struct {
 	myope   bool
 	vessels bool
 	above   bool // operated through a tunnel above
-	soft    bool
-	fuzz    bool // fibrotic patch
 }
 
 // view turns millimetres from the middle of the eye into pixels.

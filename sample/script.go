@@ -98,11 +98,6 @@ func (s *script) has(concepts ...string) bool {
 	return slices.ContainsFunc(s.acts, func(a act) bool { return slices.Contains(concepts, a.concept) })
 }
 
-// stage says whether a stage runs at t.
-func (s *script) stage(t float64) bool {
-	return slices.ContainsFunc(s.acts, func(a act) bool { return a.kind == "stage" && a.from <= t && t < a.to })
-}
-
 var (
 	pupilSays = regexp.MustCompile(`(?i)\bpupil\b[^;]{0,24}?(\d+(?:\.\d+)?) mm\b`)
 	millis    = regexp.MustCompile(`(\d+(?:\.\d+)?) mm\b`)
@@ -139,7 +134,7 @@ func eyeOf(c annotate.Case) eye {
 		e.factor(f)
 	}
 	if c.Procedure.Concept == "st.proc-paediatric" {
-		e.child, e.soft = true, true
+		e.child = true
 	}
 	return e
 }
@@ -189,10 +184,6 @@ func (e *eye) factor(f annotate.Factor) {
 		e.loose, e.sublux = true, true
 	case "f.high-myopia", "f.long-eye":
 		e.myope = true
-	case "f.soft":
-		e.soft = true
-	case "f.fibrotic-capsule":
-		e.fuzz = true
 	}
 }
 
