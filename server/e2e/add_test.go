@@ -180,7 +180,7 @@ func TestUploadSurvivesAKilledServer(t *testing.T) {
 		t.Fatalf("%d bytes had arrived, then %d of %d", arrived, second, info.Size())
 	}
 
-	s = again(t, s)
+	again(t, s)
 	b.open("/add")
 	p.after(-1)
 	b.choose("input[name=film]", large)

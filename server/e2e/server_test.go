@@ -22,7 +22,7 @@ import (
 
 // patience is how long a journey waits for the program before it gives up. It
 // is no measure of anything: a loaded machine may take its time.
-const patience = 60 * time.Second
+const patience = 90 * time.Second
 
 // server is the program serving a data folder, as a child.
 type server struct {
