@@ -137,7 +137,7 @@ func (s *server) export(c echo.Context) error {
 			return err
 		}
 	}
-	b, err := s.Library.Export(ctx, p.viewer, c.Param("id"), c.Param("format"), to, c.QueryParam("recording"))
+	b, err := s.Library.Export(ctx, p.viewer, c.Param("id"), c.Param("format"), to, c.QueryParam("recording"), isLocal(c))
 	if err != nil {
 		return err
 	}

@@ -29,7 +29,9 @@ func (b Bundle) Write(w io.Writer) error { return b.write(w) }
 
 // Export makes a case ready to leave for an audience, if its consent reaches
 // that far. recording is for formats that concern one film; "" is the first.
-func (l *Library) Export(ctx context.Context, v consent.Viewer, caseID, format string, to annotate.Audience, recording string) (Bundle, error) {
+// wait says to wait for a film that is just being prepared; without it that is
+// a fault of cause Busy.
+func (l *Library) Export(ctx context.Context, v consent.Viewer, caseID, format string, to annotate.Audience, recording string, wait bool) (Bundle, error) {
 	f, ok := export.FormatOf(format)
 	if !ok {
 		return Bundle{}, annotate.Faultf(annotate.Missing, "There is no export format %q; there are %s.", format, formatNames())
@@ -51,7 +53,7 @@ func (l *Library) Export(ctx context.Context, v consent.Viewer, caseID, format s
 	if f.Files == nil {
 		return b, nil
 	}
-	if err := l.ready(ctx, c); err != nil {
+	if err := l.ready(ctx, c, wait); err != nil {
 		return Bundle{}, err
 	}
 	b.Name, b.MediaType = fileName(c.Title)+".zip", "application/zip"
@@ -68,7 +70,7 @@ func formatNames() string {
 }
 
 // ready prepares what an archive needs, where no job has done so yet.
-func (l *Library) ready(ctx context.Context, c annotate.Case) error {
+func (l *Library) ready(ctx context.Context, c annotate.Case, wait bool) error {
 	made, err := l.Shelf.Prepared(ctx, c.ID)
 	if err != nil {
 		return err
@@ -77,15 +79,15 @@ func (l *Library) ready(ctx context.Context, c annotate.Case) error {
 		if l.have(made[r.ID].Play) {
 			continue
 		}
-		if err := l.prepareNow(ctx, c.ID, r.ID); err != nil {
+		if err := l.prepareNow(ctx, c.ID, r.ID, wait); err != nil {
 			return err
 		}
 	}
 	return nil
 }
 
-func (l *Library) prepareNow(ctx context.Context, caseID, recording string) error {
-	end, err := l.begin(ctx, caseID, recording, false)
+func (l *Library) prepareNow(ctx context.Context, caseID, recording string, wait bool) error {
+	end, err := l.begin(ctx, caseID, recording, wait)
 	if err != nil {
 		return err
 	}

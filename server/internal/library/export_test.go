@@ -3,6 +3,8 @@ package library
 import (
 	"archive/zip"
 	"bytes"
+	"context"
+	"errors"
 	"slices"
 	"strings"
 	"testing"
@@ -46,7 +48,7 @@ func TestExportRefuses(t *testing.T) {
 				format = f.ID
 			}
 			t.Run(tt.name+" "+format, func(t *testing.T) {
-				b, err := w.Export(t.Context(), tt.v, tt.id, format, tt.to, tt.recording)
+				b, err := w.Export(t.Context(), tt.v, tt.id, format, tt.to, tt.recording, false)
 				if annotate.CauseOf(err) != tt.cause || (err == nil) != (tt.cause == "") {
 					t.Fatalf("got %v, want cause %q", err, tt.cause)
 				}
@@ -63,7 +65,7 @@ func TestFolderExport(t *testing.T) {
 	w := newWorld(t)
 	id := w.mustAdd(t, "case.yaml", consented, "a.mp4", "film")
 	// Nothing is prepared yet: the export does it.
-	b, err := w.Export(t.Context(), curator, id, "folder", annotate.OwnUnit, "")
+	b, err := w.Export(t.Context(), curator, id, "folder", annotate.OwnUnit, "", false)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -92,9 +94,23 @@ func TestFolderExport(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	defer end()
-	if _, err := w.Export(t.Context(), curator, again, "folder", annotate.OwnUnit, ""); annotate.CauseOf(err) != annotate.Busy {
+	if _, err := w.Export(t.Context(), curator, again, "folder", annotate.OwnUnit, "", false); annotate.CauseOf(err) != annotate.Busy {
 		t.Errorf("an export while the film is prepared: %v", err)
+	}
+	// A command does.
+	stopped, stop := context.WithCancel(t.Context())
+	stop()
+	if _, err := w.Export(stopped, curator, again, "folder", annotate.OwnUnit, "", true); !errors.Is(err, context.Canceled) {
+		t.Errorf("a command that is stopped while it waits: %v", err)
+	}
+	got := make(chan error)
+	go func() {
+		_, err := w.Export(t.Context(), curator, again, "folder", annotate.OwnUnit, "", true)
+		got <- err
+	}()
+	end()
+	if err := <-got; err != nil {
+		t.Errorf("a command that waits: %v", err)
 	}
 }
 
