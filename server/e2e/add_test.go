@@ -65,9 +65,10 @@ type tap struct {
 
 	mu    sync.Mutex
 	conns []net.Conn
-	limit int64 // bytes from the browser that still may pass; below 0: all
-	seen  int64 // bytes from the browser since the last limit
-	full  chan struct{}
+	limit int64         // bytes from the browser that may pass; below 0: all
+	seen  int64         // bytes from the browser since the limit was set
+	full  chan struct{} // closed when the limit is reached; nothing passes until the next
+	next  chan struct{} // closed when everything is cut
 }
 
 func newTap(t *testing.T, to string) *tap {
@@ -76,7 +77,7 @@ func newTap(t *testing.T, to string) *tap {
 	if err != nil {
 		t.Fatal(err)
 	}
-	p := &tap{Listener: l, to: to, limit: -1}
+	p := &tap{Listener: l, to: to, limit: -1, next: make(chan struct{})}
 	t.Cleanup(func() { l.Close(); p.cut() })
 	go p.run()
 	return p
@@ -110,21 +111,27 @@ type gate struct {
 func (g gate) Read(b []byte) (int, error) {
 	n, err := g.from.Read(b)
 	g.p.mu.Lock()
-	defer g.p.mu.Unlock()
 	g.p.seen += int64(n)
-	if g.p.limit >= 0 && g.p.seen >= g.p.limit {
-		g.p.limit = -1
+	reached, next := g.p.limit >= 0 && g.p.seen >= g.p.limit, g.p.next
+	if reached && g.p.full != nil {
 		close(g.p.full)
+		g.p.full = nil
+	}
+	g.p.mu.Unlock()
+	if reached {
+		<-next
+		return 0, io.ErrClosedPipe
 	}
 	return n, err
 }
 
-// after says when so many more bytes have come from the browser.
+// after lets so many bytes from the browser pass and says when they have.
 func (p *tap) after(bytes int64) <-chan struct{} {
 	p.mu.Lock()
 	defer p.mu.Unlock()
-	p.seen, p.limit, p.full = 0, bytes, make(chan struct{})
-	return p.full
+	full := make(chan struct{})
+	p.seen, p.limit, p.full = 0, bytes, full
+	return full
 }
 
 func (p *tap) passed() int64 {
@@ -133,10 +140,13 @@ func (p *tap) passed() int64 {
 	return p.seen
 }
 
-// cut breaks every connection.
+// cut breaks every connection and lets the next ones pass.
 func (p *tap) cut() {
 	p.mu.Lock()
 	defer p.mu.Unlock()
+	p.limit = -1
+	close(p.next)
+	p.next = make(chan struct{})
 	for _, c := range p.conns {
 		c.Close()
 	}
