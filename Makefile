@@ -4,7 +4,7 @@ LISTEN ?= 127.0.0.1:8321
 GO     ?= go
 export CGO_ENABLED ?= 0
 
-.PHONY: run build test bench bundle tools clean
+.PHONY: run build test bench fuzz bundle tools clean
 
 run: tools build
 	@bin/sideport serve --sample --data "$(DATA)" --listen "$(LISTEN)"
@@ -21,6 +21,10 @@ test:
 
 bench:
 	@.ci/bench
+
+# Gives every fuzz target a minute; the tests run their seeds alone.
+fuzz:
+	@.ci/fuzz 60s
 
 # The script and style that the pages use, from web/elements.
 bundle:
