@@ -43,29 +43,50 @@ func (l *Library) Check(ctx context.Context, store Checker, vault Shelves) (Repo
 	if rep.Indexed > rep.Change {
 		rep.add(false, "the index speaks of change %d, which the store does not have: run sideport reindex", rep.Indexed)
 	}
-	known := map[string]string{} // hash to case
+	known := map[string]stand{}
 	if err := l.known(ctx, &rep, known); err != nil {
 		return rep, err
 	}
 	err = vault.EachHash(ctx, func(hash string, size int64) error {
 		rep.Files, rep.Bytes = rep.Files+1, rep.Bytes+size
-		if known[hash] == "" {
+		k, ok := known[hash]
+		if !ok {
 			rep.add(true, "file %s belongs to no case; it takes %d bytes", short(hash), size)
 			return ctx.Err()
 		}
 		if err := vault.Verify(ctx, hash); err != nil && ctx.Err() == nil {
-			rep.add(false, "file %s of case %s is damaged: %v. Restore it from a backup", short(hash), known[hash], err)
+			l.damaged(&rep, hash, k, err)
 		}
 		delete(known, hash)
 		return ctx.Err()
 	})
-	for hash, id := range known {
-		rep.add(false, "file %s of case %s is not in the vault. Restore it from a backup", short(hash), id)
+	for hash, k := range known {
+		rep.add(false, "file %s of case %s is not in the vault. Restore it from a backup", short(hash), k.caseID)
 	}
 	if rep.Problems == nil {
 		rep.Problems = []annotate.Problem{}
 	}
 	return rep, err
+}
+
+// stand is a file that a case stands on.
+type stand struct {
+	caseID  string
+	derived bool // made from an original, and made again where it is missing
+}
+
+// damaged takes out a derived file, so that it is made again; of an original
+// only a backup has another.
+func (l *Library) damaged(rep *Report, hash string, k stand, err error) {
+	if !k.derived {
+		rep.add(false, "file %s of case %s is damaged: %v. Restore it from a backup", short(hash), k.caseID, err)
+		return
+	}
+	if err := l.Files.Remove(hash); err != nil {
+		rep.add(false, "file %s, made for case %s, is damaged and could not be removed: %v", short(hash), k.caseID, err)
+		return
+	}
+	rep.add(true, "file %s, made for case %s, was damaged; it was removed and is made again when it is asked for", short(hash), k.caseID)
 }
 
 func (r *Report) add(warning bool, say string, args ...any) {
@@ -74,7 +95,7 @@ func (r *Report) add(warning bool, say string, args ...any) {
 
 // known gathers the files that the cases stand on. A derived file that is gone
 // is no damage: it is made again.
-func (l *Library) known(ctx context.Context, rep *Report, known map[string]string) error {
+func (l *Library) known(ctx context.Context, rep *Report, known map[string]stand) error {
 	return l.Shelf.EachCase(ctx, func(c annotate.Case) error {
 		rep.Cases++
 		made, err := l.Shelf.Prepared(ctx, c.ID)
@@ -82,13 +103,13 @@ func (l *Library) known(ctx context.Context, rep *Report, known map[string]strin
 			return err
 		}
 		originals, derived := hashes(c, made)
-		for h := range originals {
-			known[h] = c.ID
-		}
 		for h := range derived {
-			if l.have(h) {
-				known[h] = c.ID
+			if _, original := known[h]; !original && l.have(h) {
+				known[h] = stand{c.ID, true}
 			}
+		}
+		for h := range originals {
+			known[h] = stand{c.ID, false}
 		}
 		return nil
 	})

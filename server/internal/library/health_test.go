@@ -47,6 +47,7 @@ func TestCheck(t *testing.T) {
 		{"original gone", func(t *testing.T, w *world, _ *bench) { w.remove(t, w.original()) }, []string{"is not in the vault"}, 1},
 		{"original damaged", func(_ *testing.T, w *world, b *bench) { b.damaged = w.original() }, []string{"is damaged"}, 1},
 		{"copy gone", func(t *testing.T, w *world, _ *bench) { w.remove(t, w.prepared["id1"]["r1"].Play) }, nil, 0},
+		{"copy damaged", func(_ *testing.T, w *world, b *bench) { b.damaged = w.prepared["id1"]["r1"].Play }, []string{"was removed and is made again"}, 0},
 		{"a file of nobody's", func(t *testing.T, w *world, b *bench) {
 			if err := os.WriteFile(filepath.Join(w.dir, "abc"), nil, 0o600); err != nil {
 				t.Fatal(err)
