@@ -220,7 +220,7 @@ func (k *maker) head(c *annotate.Case) {
 			k.words(e, fDoubtful, tSaid, t.Words)
 			ready = append(ready, k.v.Label(t))
 		}
-		add("plan", sentence("; ready: ", sentence(": ", k.v.Label(p.Challenge), p.Strategy), strings.Join(ready, ", ")), e)
+		add("plan", sentence(". Ready: ", sentence(": ", k.v.Label(p.Challenge), p.Strategy), strings.Join(ready, ", ")), e)
 	}
 	for _, o := range c.Outcome {
 		e := evidence{}

@@ -2,6 +2,7 @@ package web
 
 import (
 	"fmt"
+	"slices"
 
 	"sideport/annotate"
 )
@@ -130,6 +131,34 @@ type CaseRow struct {
 type Tag struct {
 	Name, Grade string
 	Hit         bool
+}
+
+// shown is how many values of a facet are seen at once.
+const shown = 7
+
+// Choice is a value of a facet, with the name under which the form sends it.
+type Choice struct {
+	Facet string
+	FacetValue
+}
+
+// First gives the values that are seen at once.
+func (f Facet) First() []Choice { return f.choices(0, min(shown, len(f.Values))) }
+
+// Rest gives the others, which are folded away.
+func (f Facet) Rest() []Choice { return f.choices(min(shown, len(f.Values)), len(f.Values)) }
+
+// RestChosen says whether one of the others is chosen, so that they are seen.
+func (f Facet) RestChosen() bool {
+	return slices.ContainsFunc(f.Rest(), func(c Choice) bool { return c.Chosen })
+}
+
+func (f Facet) choices(from, to int) []Choice {
+	var out []Choice
+	for _, v := range f.Values[from:to] {
+		out = append(out, Choice{f.ID, v})
+	}
+	return out
 }
 
 // Pager leads through the pages of a list. Empty addresses are not shown.

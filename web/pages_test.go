@@ -128,3 +128,22 @@ func TestWritePages(t *testing.T) {
 		write("static/"+name, f.Body)
 	}
 }
+
+// A long facet is folded after its first values, and stays open where one of
+// the folded is chosen.
+func TestFacetFolds(t *testing.T) {
+	f := Facet{ID: "stage"}
+	for i := range shown + 3 {
+		f.Values = append(f.Values, FacetValue{Value: string(rune('a' + i))})
+	}
+	if first, rest := f.First(), f.Rest(); len(first) != shown || len(rest) != 3 || rest[0].Facet != "stage" || f.RestChosen() {
+		t.Errorf("got %d and %d values, open %v", len(first), len(rest), f.RestChosen())
+	}
+	f.Values[shown].Chosen = true
+	if !f.RestChosen() {
+		t.Error("a chosen value is folded away")
+	}
+	if short := (Facet{Values: f.Values[:2]}); len(short.First()) != 2 || short.Rest() != nil {
+		t.Error("a short facet is folded")
+	}
+}

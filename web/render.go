@@ -13,7 +13,7 @@ import (
 	"sideport/annotate"
 )
 
-//go:embed templates help
+//go:embed templates help/*.html
 var sources embed.FS
 
 // pages are the parsed templates, by page name.
