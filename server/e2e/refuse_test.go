@@ -117,7 +117,7 @@ func read(t *testing.T, path string) string {
 	return string(b)
 }
 
-func cutShort(s string) string { return s[:min(len(s), 2000)] }
+func cutShort(s string) string { return strings.ToValidUTF8(s[:min(len(s), 2000)], "·") }
 
 // postFilm sends the plain form of /add.
 func (s *server) postFilm(t *testing.T, title, name, film string) answer {
