@@ -138,7 +138,7 @@ func nginx(b *testing.B, file string) (base string, pid int) {
 	dir := b.TempDir()
 	conf := filepath.Join(dir, "nginx.conf")
 	text := fmt.Sprintf(`user root; worker_processes 1; daemon off; master_process off; pid %s/pid; error_log %s/log;
-events {} http { access_log off; sendfile on; tcp_nopush on; server { listen %s; location / { alias %s; } } }`, dir, dir, addr, file)
+events {} http { access_log off; sendfile on; tcp_nopush on; server { listen %s; location = /film { alias %s; } } }`, dir, dir, addr, file)
 	if err := os.WriteFile(conf, []byte(text), 0o600); err != nil {
 		b.Fatal(err)
 	}
@@ -154,7 +154,7 @@ events {} http { access_log off; sendfile on; tcp_nopush on; server { listen %s;
 		}
 		time.Sleep(10 * time.Millisecond)
 	}
-	return "http://" + addr + "/", cmd.Process.Pid
+	return "http://" + addr + "/film", cmd.Process.Pid
 }
 
 // fetch reads ranges of a film; nil is the whole of it.
