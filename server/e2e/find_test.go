@@ -37,10 +37,14 @@ func TestSearchOpensTheFilmAtTheSecond(t *testing.T) {
 	}
 
 	// A second of the record sends the film there without leaving the page.
+	eval[bool](b, `window.stayed = true`)
 	b.click(`.points a[href*="t=330"]`)
 	b.until(`document.querySelector('video').currentTime >= 330 && document.querySelector('video').currentTime < 340`)
 	if got := b.where(); !strings.Contains(got, "t=330") {
 		t.Errorf("the address stays at %s", got)
+	}
+	if !eval[bool](b, `window.stayed === true`) {
+		t.Error("the page was loaded anew")
 	}
 }
 

@@ -125,10 +125,14 @@ func TestKeyboardReachesEverything(t *testing.T) {
 				b.keys(keyTab)
 			}
 			b.open(p.path)
+			eval[bool](b, `(addEventListener('beforeunload', () => (window.leaving = true)), true)`)
 			b.keys(keyTab)
 			b.keys(keyEnter)
 			b.until(`location.hash === '#main'`)
 			b.keys(keyTab)
+			if eval[bool](b, `new Promise(done => setTimeout(() => requestAnimationFrame(() => done(window.leaving === true))))`) {
+				t.Error("the way past the head loads the page anew")
+			}
 			if !eval[bool](b, `document.activeElement.closest('main') !== null || !document.querySelector('main a, main button, main input')`) {
 				t.Errorf("past the head, the next stop is %s", eval[string](b, `document.activeElement.outerHTML.slice(0, 160)`))
 			}
