@@ -360,6 +360,61 @@ func BenchmarkStart(b *testing.B) {
 	b.ReportMetric(0, "ns/op")
 }
 
+// BenchmarkFindable keeps a note in a library of 1,000 cases and asks for its
+// one new word until it is found: milliseconds from the acknowledgement.
+func BenchmarkFindable(b *testing.B) {
+	bin, data := program(b), b.TempDir()
+	fill(b, bin, data, 1000)
+	s := serveData(b, bin, data)
+	var list struct{ Hits []struct{ Case string } }
+	s.ask(b, http.MethodGet, "/api/cases?limit=1", nil, &list)
+	var took []time.Duration
+	for i := range max(b.N, 20) {
+		word := fmt.Sprintf("marigold%d", i)
+		note := map[string]any{"kind": "remark", "words": word, "span": map[string]any{"from": 1, "to": 1}, "recording": "", "state": "inked"}
+		s.ask(b, http.MethodPost, "/api/cases/"+list.Hits[0].Case+"/notes", note, nil)
+		began := time.Now()
+		for {
+			var found struct{ Total int }
+			s.ask(b, http.MethodGet, "/api/cases?q="+word, nil, &found)
+			if found.Total == 1 {
+				break
+			}
+		}
+		took = append(took, time.Since(began))
+	}
+	b.ReportMetric(1000*median(took), "ms-median")
+	b.ReportMetric(1000*took[len(took)-1].Seconds(), "ms-most")
+	b.ReportMetric(0, "ns/op")
+}
+
+// ask sends JSON to the API and reads the answer.
+func (s *served) ask(b *testing.B, method, path string, body, into any) {
+	b.Helper()
+	text, err := json.Marshal(body)
+	if err != nil {
+		b.Fatal(err)
+	}
+	req, err := http.NewRequest(method, s.base+path, bytes.NewReader(text))
+	if err != nil {
+		b.Fatal(err)
+	}
+	res, err := s.client.Do(req)
+	if err != nil {
+		b.Fatal(err)
+	}
+	defer res.Body.Close()
+	answer, err := io.ReadAll(res.Body)
+	if err != nil || res.StatusCode >= 300 {
+		b.Fatalf("%s %s: %s: %s", method, path, res.Status, answer)
+	}
+	if into != nil {
+		if err := json.Unmarshal(answer, into); err != nil {
+			b.Fatal(err)
+		}
+	}
+}
+
 // fill adds cases of thirty notes each, without films.
 func fill(b *testing.B, bin, data string, n int) {
 	b.Helper()
@@ -371,19 +426,7 @@ func fill(b *testing.B, bin, data string, n int) {
 			fmt.Fprintf(&y, "  - {kind: stage, concept: capsulorhexis, from: %q, to: %q}\n", fmt.Sprintf("%02d:00", k), fmt.Sprintf("%02d:50", k))
 			fmt.Fprintf(&y, "  - {kind: teaching point, at: %q, words: Keep the tip still while the chopper does the work %d}\n", fmt.Sprintf("%02d:10", k), k)
 		}
-		body, err := json.Marshal(map[string]string{"case_file": y.String()})
-		if err != nil {
-			b.Fatal(err)
-		}
-		res, err := s.client.Post(s.base+"/api/cases", "application/json", bytes.NewReader(body))
-		if err != nil {
-			b.Fatal(err)
-		}
-		text, _ := io.ReadAll(res.Body)
-		res.Body.Close()
-		if res.StatusCode != http.StatusCreated {
-			b.Fatalf("add case %d: %s: %s", i, res.Status, text)
-		}
+		s.ask(b, http.MethodPost, "/api/cases", map[string]string{"case_file": y.String()}, nil)
 	}
 	run(b, bin, "reindex", "--data", data)
 	s.cmd.Process.Signal(os.Interrupt)
