@@ -10,6 +10,7 @@ import (
 	"path"
 	"strconv"
 	"strings"
+	"syscall"
 
 	"github.com/labstack/echo/v4"
 
@@ -380,7 +381,10 @@ func (s *server) spool(c echo.Context) (string, error) {
 	if _, err := io.Copy(out, f); err != nil {
 		out.Close()
 		os.Remove(out.Name())
-		return "", annotate.Faultf(annotate.Busy, "The film could not be kept: %v.", err)
+		if errors.Is(err, syscall.ENOSPC) || errors.Is(err, syscall.EDQUOT) {
+			return "", annotate.Faultf(annotate.Busy, "The film was not kept: the disk that holds the library is full. Make room there, then send the film again.")
+		}
+		return "", fmt.Errorf("keep the film of a form: %w", err)
 	}
 	return out.Name(), out.Close()
 }
