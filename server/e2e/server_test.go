@@ -53,13 +53,13 @@ func (b *buffer) String() string {
 }
 
 // launch starts the program and waits for the link that it prints.
-func launch(data, listen string) (*server, error) {
+func launch(data, listen string, more ...string) (*server, error) {
 	bin, err := program()
 	if err != nil {
 		return nil, err
 	}
 	s := &server{data: data, log: &buffer{}, ended: make(chan struct{})}
-	s.cmd = exec.Command(bin, "serve", "--listen", listen, "--data", data)
+	s.cmd = exec.Command(bin, append([]string{"serve", "--listen", listen, "--data", data}, more...)...)
 	s.cmd.Stderr = s.log
 	out, err := s.cmd.StdoutPipe()
 	if err != nil {
@@ -97,10 +97,10 @@ func serve(t *testing.T, data string) *server {
 	return serveAt(t, data, "127.0.0.1:0")
 }
 
-func serveAt(t *testing.T, data, listen string) *server {
+func serveAt(t *testing.T, data, listen string, more ...string) *server {
 	t.Helper()
 	need(t, "ffmpeg", "ffprobe")
-	s, err := launch(data, listen)
+	s, err := launch(data, listen, more...)
 	if err != nil {
 		t.Fatal(err)
 	}

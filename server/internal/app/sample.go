@@ -8,8 +8,10 @@ import (
 	"io/fs"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"sync"
+	"sync/atomic"
 
 	"sideport/annotate/casefile"
 	"sideport/annotate/consent"
@@ -21,23 +23,44 @@ import (
 // somebody removed does not come back.
 const sampleShelf = "sample"
 
+// begun marks a library that the sample is being made in.
+const begun = "begun"
+
+// pens is how many sample cases are drawn at once.
+const pens = 2
+
 // makeSample fills an empty library with the sample cases, drawing their films,
-// and goes on where an earlier start was stopped.
-func (a *App) makeSample(ctx context.Context, out io.Writer) error {
+// and goes on where an earlier start was stopped. It calls ready when there is
+// something to see: the rest is made while people look.
+func (a *App) makeSample(ctx context.Context, out io.Writer, ready func()) error {
+	defer ready()
 	todo, err := a.sampleToDo(ctx)
 	if err != nil || len(todo) == 0 {
 		return err
 	}
+	if err := a.store.Keep(ctx, sampleShelf, begun, []byte(`true`)); err != nil {
+		return err
+	}
+	if n, err := a.store.Count(ctx); err != nil {
+		return err
+	} else if n > 0 {
+		ready() // an earlier start has made some
+	}
 	bar := newBar(out, "Making the sample library", len(todo))
+	defer bar.end()
 	next := make(chan sample.Case)
-	errs := make(chan error, 2)
+	errs := make(chan error, pens)
 	var all sync.WaitGroup
-	for range 2 {
+	var made atomic.Int32
+	for range pens {
 		all.Go(func() {
 			for s := range next {
 				if err := a.makeOne(ctx, s, bar.part(s.Name)); err != nil {
 					errs <- fmt.Errorf("make the sample case %s: %w", s.Name, err)
 					return
+				}
+				if made.Add(1) == pens {
+					ready()
 				}
 			}
 			errs <- nil
@@ -45,11 +68,7 @@ func (a *App) makeSample(ctx context.Context, out io.Writer) error {
 	}
 	err = feed(ctx, todo, next, errs)
 	all.Wait()
-	bar.end()
-	if err != nil {
-		return err
-	}
-	return a.queue.Wait(ctx)
+	return err
 }
 
 // feed hands the cases out until all are taken and made, or one fails.
@@ -79,7 +98,7 @@ func (a *App) sampleToDo(ctx context.Context) ([]sample.Case, error) {
 		return nil, err
 	}
 	n, err := a.store.Count(ctx)
-	if err != nil || n > 0 && len(made) == 0 {
+	if err != nil || n > 0 && !made[begun] {
 		return nil, err
 	}
 	var todo []sample.Case
@@ -88,6 +107,7 @@ func (a *App) sampleToDo(ctx context.Context) ([]sample.Case, error) {
 			todo = append(todo, s)
 		}
 	}
+	slices.Reverse(todo) // the case that the README searches for is among the last two
 	return todo, nil
 }
 

@@ -5,6 +5,7 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"io"
 	"log/slog"
 	"net"
 	"net/http"
@@ -30,18 +31,28 @@ func serve(ctx context.Context, c config.Config, s Streams) error {
 	}
 	work, stop := context.WithCancel(ctx)
 	background := a.start(work)
+	var sampling sync.WaitGroup
 	if c.Sample {
-		err = a.makeSample(work, s.Err)
+		a.sampleFirst(work, &sampling, s.Err)
 	}
-	if err == nil {
-		err = a.answer(ctx, l, c, s)
-	}
-	if ctx.Err() != nil {
-		err = nil // stopped as asked, even while the sample was being made
-	}
+	err = a.answer(ctx, l, c, s)
 	stop()
 	l.Close()
+	sampling.Wait()
 	return errors.Join(err, background(), a.Close())
+}
+
+// sampleFirst sets the making of the sample library going and returns when
+// there is something to see. A sample that cannot be made stops nobody's work.
+func (a *App) sampleFirst(ctx context.Context, all *sync.WaitGroup, out io.Writer) {
+	seen := make(chan struct{})
+	ready := sync.OnceFunc(func() { close(seen) })
+	all.Go(func() {
+		if err := a.makeSample(ctx, out, ready); err != nil && ctx.Err() == nil {
+			a.log.Error("the sample library is not whole; the next start goes on with it", "err", err)
+		}
+	})
+	<-seen
 }
 
 // start sets the follower of the change log and the queue going; the function

@@ -173,7 +173,7 @@ func (q *Queue) report(ctx context.Context, j Job, err error) {
 	}
 	switch {
 	case err == nil:
-		log.InfoContext(ctx, "job done")
+		log.DebugContext(ctx, "job done")
 	case j.State == Failed && j.Say != sayCancelled:
 		log.ErrorContext(ctx, "job failed", "error", err)
 	default:

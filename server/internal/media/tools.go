@@ -29,8 +29,8 @@ const (
 	maxStreams     = 32
 )
 
-// Tools are the programs found on this machine, and the gate before them: two
-// children run at once, and of those one at most works on a whole film, so
+// Tools are the programs found on this machine, and the gate before them: three
+// children run at once, and of those two at most work on a whole film, so
 // that a short question never waits for a long conversion.
 type Tools struct {
 	log              *slog.Logger
@@ -45,7 +45,7 @@ type Tools struct {
 // says what to install.
 func Find(log *slog.Logger) (*Tools, error) {
 	t := &Tools{
-		log: log, all: make(chan struct{}, 2), long: make(chan struct{}, 1),
+		log: log, all: make(chan struct{}, 3), long: make(chan struct{}, 2),
 		memory: 6 << 30, openFile: 64,
 	}
 	for _, p := range []struct {

@@ -67,7 +67,7 @@ func (s *Store) migrate(ctx context.Context, steps []step) error {
 		if err != nil {
 			return fmt.Errorf("bring %s to layout %d (%s): %w", s.db.Path(), i+1, steps[i].name, err)
 		}
-		s.log.InfoContext(ctx, "library layout", "version", i+1)
+		s.log.DebugContext(ctx, "library layout", "version", i+1)
 	}
 	return nil
 }
