@@ -23,9 +23,9 @@ type Parameter struct {
 	Soft, Hard Range
 }
 
-// Parameters is the table of parameters. The limits are common practice and
-// physics (a suction cannot exceed one atmosphere, 760 mmHg), as the domain
-// notes of the contributors' guide say.
+// Parameters is the table of parameters. The limits are common practice (from
+// memory), and physics where it sets one: a suction cannot exceed one
+// atmosphere, 760 mmHg.
 func Parameters() []Parameter { return parameters[:] }
 
 var parameters = [...]Parameter{
