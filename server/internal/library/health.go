@@ -44,12 +44,16 @@ func (l *Library) Check(ctx context.Context, store Checker, vault Shelves) (Repo
 		rep.add(false, "the index speaks of change %d, which the store does not have: run sideport reindex", rep.Indexed)
 	}
 	known := map[string]stand{}
-	if err := l.known(ctx, &rep, known); err != nil {
+	busy, err := l.known(ctx, &rep, known)
+	if err != nil {
 		return rep, err
 	}
 	err = vault.EachHash(ctx, func(hash string, size int64) error {
 		rep.Files, rep.Bytes = rep.Files+1, rep.Bytes+size
 		k, ok := known[hash]
+		if !ok && busy {
+			return ctx.Err() // it may be of the film that is being prepared
+		}
 		if !ok {
 			rep.add(true, "file %s belongs to no case; it takes %d bytes", short(hash), size)
 			return ctx.Err()
@@ -95,12 +99,16 @@ func (r *Report) add(warning bool, say string, args ...any) {
 
 // known gathers the files that the cases stand on. A derived file that is gone
 // is no damage: it is made again.
-func (l *Library) known(ctx context.Context, rep *Report, known map[string]stand) error {
-	return l.Shelf.EachCase(ctx, func(c annotate.Case) error {
+// Busy says that files are just being made that no case knows of yet.
+func (l *Library) known(ctx context.Context, rep *Report, known map[string]stand) (busy bool, err error) {
+	err = l.Shelf.EachCase(ctx, func(c annotate.Case) error {
 		rep.Cases++
 		made, err := l.Shelf.Prepared(ctx, c.ID)
 		if err != nil {
 			return err
+		}
+		for _, p := range made {
+			busy = busy || p.State == "working"
 		}
 		originals, derived := hashes(c, made)
 		for h := range derived {
@@ -113,4 +121,5 @@ func (l *Library) known(ctx context.Context, rep *Report, known map[string]stand
 		}
 		return nil
 	})
+	return busy, err
 }

@@ -54,6 +54,14 @@ func TestCheck(t *testing.T) {
 			}
 			b.damaged = "abc"
 		}, []string{"belongs to no case"}, 0},
+		{"a file just being made", func(t *testing.T, w *world, _ *bench) {
+			p := w.prepared["id1"]["r1"]
+			p.State = "working"
+			w.prepared["id1"]["r1"] = p
+			if err := os.WriteFile(filepath.Join(w.dir, "abc"), nil, 0o600); err != nil {
+				t.Fatal(err)
+			}
+		}, nil, 0},
 		{"index ahead", func(_ *testing.T, w *world, _ *bench) { w.finder.seq = 9 }, []string{"run sideport reindex"}, 1},
 		{"store damaged", func(_ *testing.T, _ *world, b *bench) { b.store = []annotate.Problem{{Say: "page 3 is odd"}} }, []string{"page 3 is odd"}, 1},
 	}
