@@ -259,7 +259,7 @@ func (p DetailsPage) Groups() []Group {
 		{"Consent", "What the patient allowed. Where it is not known, nothing is allowed.", []Input{
 			{Name: "consent.audience", Label: "May be seen by", Type: "choice", Options: audienceOptions(f.Audience)},
 			{Name: "consent.obtained", Label: "Obtained on", Type: "day", Short: true, Value: f.Obtained},
-			{Name: "consent.withdrawn", Label: "Withdrawn on", Type: "day", Short: true, Value: f.Withdrawn},
+			{Name: "consent.withdrawn", Label: "Withdrawn on", Type: "day", Short: true, Help: "With a day here the case is gone for everybody, at once and for good; a steward can then only remove it. Copies that were exported before cannot be called back.", Value: f.Withdrawn},
 			{Name: "consent.reference", Label: "Entry in the unit’s register", Value: f.Reference, Help: "Never shown to readers, never exported to others."},
 		}},
 	}
