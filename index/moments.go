@@ -31,7 +31,11 @@ type place struct {
 func (s *finding) hits(ctx context.Context, found *bleve.SearchResult) ([]Hit, error) {
 	hits := []Hit{}
 	for _, h := range found.Hits {
-		hits = append(hits, Hit{Case: h.ID, Score: h.Score})
+		score := h.Score
+		if math.IsNaN(score) {
+			score = 0 // a list in another order is not scored
+		}
+		hits = append(hits, Hit{Case: h.ID, Score: score})
 	}
 	if len(hits) == 0 {
 		return hits, nil
