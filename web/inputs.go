@@ -215,7 +215,7 @@ func (p NotePage) Back() string {
 	if err != nil {
 		return "/cases/" + url.PathEscape(p.CaseID)
 	}
-	return momentURL(p.CaseID, p.Form.Recording, at)
+	return MomentURL(p.CaseID, p.Form.Recording, at)
 }
 
 // KindURL is the empty form for a note of a kind at the same second.

@@ -137,7 +137,7 @@ func (r CaseRow) Ribbon() Ribbon { return ribbonOf(r.Stages, annotate.Span{To: r
 
 // URL is the address of a second of the case.
 func (r CaseRow) URL(recording string, at annotate.Time) string {
-	return momentURL(r.ID, recording, at)
+	return MomentURL(r.ID, recording, at)
 }
 
 // URL is the address of a second of the case; the recording is named where
@@ -148,14 +148,15 @@ func (p RecordPage) URL(recording string, at annotate.Time) string {
 	} else if recording == "" {
 		recording = p.Recordings[0].ID
 	}
-	u := momentURL(p.ID, recording, at)
+	u := MomentURL(p.ID, recording, at)
 	if p.Film.Shown {
 		u += "&shown=1"
 	}
 	return u
 }
 
-func momentURL(id, recording string, at annotate.Time) string {
+// MomentURL is the address of a second of a case; recording "" is the first.
+func MomentURL(id, recording string, at annotate.Time) string {
 	u := "/cases/" + url.PathEscape(id) + "?t=" + seconds(at)
 	if recording != "" {
 		u += "&rec=" + url.QueryEscape(recording)

@@ -10,7 +10,6 @@ import (
 	"log/slog"
 	"net"
 	"net/http"
-	"strings"
 	"sync"
 	"time"
 
@@ -180,6 +179,3 @@ func (p *pipes) Close() error {
 
 // Addr names no place.
 func (p *pipes) Addr() net.Addr { return &net.UnixAddr{Name: "sideport", Net: "pipe"} }
-
-// words joins the words of a search.
-func words(args []string) string { return strings.Join(args, " ") }

@@ -58,7 +58,7 @@ type found struct {
 }
 
 func findWords(ctx context.Context, api *client, c config.Config, s Streams) error {
-	res, err := api.do(ctx, http.MethodGet, "/api/cases?limit=20&q="+url.QueryEscape(words(c.Args)), nil)
+	res, err := api.do(ctx, http.MethodGet, "/api/cases?limit=20&q="+url.QueryEscape(strings.Join(c.Args, " ")), nil)
 	if err != nil {
 		return err
 	}

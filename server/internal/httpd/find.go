@@ -2,7 +2,6 @@ package httpd
 
 import (
 	"cmp"
-	"math"
 	"mime"
 	"net/http"
 	"net/url"
@@ -54,9 +53,11 @@ func (s *server) libraryPage(c echo.Context) error {
 	if page > pager.Pages && pager.Pages > 0 {
 		return c.Redirect(http.StatusSeeOther, pager.Previous) // cases have gone since
 	}
-	all, err := s.Library.Find(ctx, v, index.Query{})
-	if err != nil {
-		return err
+	all := found
+	if q.Words != "" || len(q.Filters) > 0 {
+		if all, err = s.Library.Find(ctx, v, index.Query{}); err != nil {
+			return err
+		}
 	}
 	p := web.LibraryPage{Base: s.base(c, "The library"), Query: q.Words, Total: found.Total, Of: all.Total}
 	for _, r := range found.Understood {
@@ -139,10 +140,13 @@ func (s *server) row(c echo.Context, r consent.Release, h index.Hit) (web.CaseRo
 		row.Best = append(row.Best, momentOf(m))
 	}
 	slices.SortStableFunc(row.Best, func(a, b web.Moment) int {
-		if a.Untimed != b.Untimed {
-			return map[bool]int{true: 1, false: -1}[a.Untimed]
+		switch {
+		case a.Untimed == b.Untimed:
+			return cmp.Compare(a.At, b.At)
+		case a.Untimed:
+			return 1
 		}
-		return cmp.Compare(a.At, b.At)
+		return -1
 	})
 	return row, nil
 }
@@ -274,10 +278,7 @@ func findJSON(found library.Found) foundJSON {
 	out := foundJSON{Total: found.Total, Hits: []hitJSON{}, Facets: orEmpty(found.Facets), Understood: orEmpty(found.Understood)}
 	for i, r := range found.Cases {
 		cs, h := r.Case(), found.Hits[i]
-		hit := hitJSON{Case: cs.ID, Title: cs.Title, Length: cs.Length(), Moments: []momentJSON{}}
-		if !math.IsNaN(h.Score) { // a list in another order has no scores
-			hit.Score = h.Score
-		}
+		hit := hitJSON{Case: cs.ID, Title: cs.Title, Length: cs.Length(), Score: h.Score, Moments: []momentJSON{}}
 		for _, m := range h.Moments {
 			words := ""
 			for _, p := range m.Text {
@@ -290,12 +291,12 @@ func findJSON(found library.Found) foundJSON {
 	return out
 }
 
+// momentHref is the address that opens the film at a moment.
 func momentHref(caseID, rec string, at annotate.Time) string {
-	v := url.Values{"t": {strconv.FormatFloat(at.Seconds(), 'f', -1, 64)}}
-	if rec != "" && rec != "r1" {
-		v.Set("rec", rec)
+	if rec == "r1" {
+		rec = "" // the first is shown unasked
 	}
-	return "/cases/" + url.PathEscape(caseID) + "?" + v.Encode()
+	return web.MomentURL(caseID, rec, at)
 }
 
 func orEmpty[T any](s []T) []T {

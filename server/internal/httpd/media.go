@@ -84,22 +84,22 @@ func (s *server) sendOf(c echo.Context, open func(consent.Release) (library.Serv
 	return send(c, f)
 }
 
-// recordingOf finds the recording of the address in a released case.
-func recordingOf(c echo.Context, r consent.Release) (annotate.Recording, error) {
+// recording finds the recording of the address in its case, released.
+func (s *server) recording(c echo.Context) (consent.Release, annotate.Recording, error) {
+	r, err := s.released(c)
+	if err != nil {
+		return r, annotate.Recording{}, err
+	}
 	cs := r.Case()
 	rec, ok := cs.Recording(c.Param("rec"))
 	if !ok {
-		return rec, annotate.Faultf(annotate.Missing, "There is no recording %s in this case.", c.Param("rec"))
+		return r, rec, annotate.Faultf(annotate.Missing, "There is no recording %s in this case.", c.Param("rec"))
 	}
-	return rec, nil
+	return r, rec, nil
 }
 
 func (s *server) captions(c echo.Context) error {
-	r, err := s.released(c)
-	if err != nil {
-		return err
-	}
-	rec, err := recordingOf(c, r)
+	_, rec, err := s.recording(c)
 	if err != nil {
 		return err
 	}
@@ -116,11 +116,7 @@ func (s *server) captions(c echo.Context) error {
 // chapters gives the stages to the player. It is the same file as the export,
 // but read on the page, so that being allowed to look is enough.
 func (s *server) chapters(c echo.Context) error {
-	r, err := s.released(c)
-	if err != nil {
-		return err
-	}
-	rec, err := recordingOf(c, r)
+	r, rec, err := s.recording(c)
 	if err != nil {
 		return err
 	}
